@@ -1,0 +1,1 @@
+"""Signal processing: arrays in, arrays or numbers out; no files, clocks or rule sets."""

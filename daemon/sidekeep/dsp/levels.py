@@ -1,0 +1,57 @@
+"""Levels every 10 ms: mean square and sample peak per channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.meter import Block
+
+
+@dataclass(frozen=True)
+class LevelTable:
+    """Cells of `cell_frames` (10 ms); arrays are (channels, cells), linear, full scale = 1.0.
+
+    The last cell may be short; its mean square is over the frames it has.
+    """
+
+    cell_frames: int
+    mean_square: NDArray[np.float32]
+    sample_peak: NDArray[np.float32]
+
+
+class LevelMeter:
+    """Fills a `LevelTable`."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._cell = max(1, round(rate_hz / 100))
+        self._rest = np.zeros((channels, 0), np.float32)
+        self._squares: list[NDArray[np.float32]] = []
+        self._peaks: list[NDArray[np.float32]] = []
+
+    def update(self, block: Block) -> None:
+        """Take the next block, shape (channels, frames)."""
+        if self._rest.shape[1]:
+            block = np.concatenate((self._rest, block), axis=1)
+        cells = block.shape[1] // self._cell
+        self._rest = block[:, cells * self._cell :].copy()
+        if cells:
+            self._add(block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell))
+
+    def _add(self, cells: Block) -> None:
+        self._squares.append(np.einsum("cij,cij->ci", cells, cells) / np.float32(cells.shape[2]))
+        self._peaks.append(np.maximum(cells.max(axis=2), -cells.min(axis=2)))
+
+    def finish(self) -> LevelTable:
+        """Return the table; a last incomplete cell is kept."""
+        if self._rest.shape[1]:
+            self._add(self._rest[:, np.newaxis, :])
+            self._rest = self._rest[:, :0]
+        empty = np.zeros((self._rest.shape[0], 0), np.float32)
+        return LevelTable(
+            self._cell,
+            np.concatenate((empty, *self._squares), axis=1),
+            np.concatenate((empty, *self._peaks), axis=1),
+        )

@@ -1,0 +1,69 @@
+"""Measurements: the small tables that one reading of a recording leaves behind.
+
+Channels are rows: every array is `(channels, cells)` or `(channels, cells, bands)`. Cells are equal
+stretches of frames from frame 0; a last, incomplete cell is kept unless its table says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.bands import BandTable
+from sidekeep.dsp.events import EventTable
+from sidekeep.dsp.image import ImageTable
+from sidekeep.dsp.levels import LevelTable
+from sidekeep.dsp.loudness import LoudnessTable
+from sidekeep.dsp.truepeak import TruePeakTable
+
+
+@dataclass(frozen=True)
+class Measurements:
+    """All tables of one recording; `frames` at `rate_hz` is its length as treated."""
+
+    rate_hz: int
+    channels: int
+    frames: int
+    levels: LevelTable
+    loudness: LoudnessTable
+    peaks: TruePeakTable
+    bands: BandTable
+    image: ImageTable
+    events: EventTable
+
+
+def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:
+    """Flatten the measurements into named arrays, for `numpy.savez`."""
+    arrays: dict[str, NDArray[Any]] = {}
+    for outer in fields(seen):
+        value = getattr(seen, outer.name)
+        if isinstance(value, int):
+            arrays[outer.name] = np.asarray(value)
+            continue
+        for inner in fields(value):
+            arrays[f"{outer.name}.{inner.name}"] = np.asarray(getattr(value, inner.name))
+    return arrays
+
+
+def from_arrays(arrays: dict[str, NDArray[Any]]) -> Measurements:
+    """Build measurements from what `to_arrays` made."""
+    tables: dict[str, Any] = {}
+    for outer, kind in _TABLES.items():
+        values = {name.partition(".")[2]: a for name, a in arrays.items() if name.startswith(outer + ".")}
+        tables[outer] = kind(**{name: a.item() if a.ndim == 0 else a for name, a in values.items()})
+    for name in ("rate_hz", "channels", "frames"):
+        tables[name] = int(arrays[name])
+    return Measurements(**tables)
+
+
+_TABLES: dict[str, type[Any]] = {
+    "levels": LevelTable,
+    "loudness": LoudnessTable,
+    "peaks": TruePeakTable,
+    "bands": BandTable,
+    "image": ImageTable,
+    "events": EventTable,
+}

@@ -1,0 +1,1 @@
+"""The background service; never imports numpy."""
