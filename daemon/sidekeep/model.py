@@ -193,8 +193,9 @@ class Level:
 class Copy:
     """One file to deliver for a track; `path` is relative to `archive/music/` and final.
 
-    `bits` is None for lossy formats; `quality` is the encoder's setting there; `gain_db` is added to
-    the track's gain for this copy only (head-room of lossy formats).
+    `bits` is None for lossy formats; `quality` (0 to 10, 10 is best) is the encoder's setting there;
+    `ceiling_dbtp` is the true peak that a lossy copy must not exceed once decoded; `gain_db` is added
+    to the track's gain for this copy only, to stay below it.
     """
 
     path: str
@@ -202,6 +203,7 @@ class Copy:
     rate_hz: int
     bits: int | None
     quality: float | None = None
+    ceiling_dbtp: float | None = None
     gain_db: float = 0.0
 
 
