@@ -1,0 +1,77 @@
+"""The first thing a worker process runs: bind itself, then become the worker.
+
+Runs in the child, before anything of the recording is touched: the child dies with its parent,
+holds a lock on its job so that two workers never meet in one folder, and takes its limits along
+through exec. Imports nothing heavy; a parent that starts a hundred of these notices none.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import fcntl
+import os
+import resource
+import signal
+import sys
+
+from sidekeep.service.limits import Limits
+
+PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
+STILL_HELD = 75  # EX_TEMPFAIL of sysexits(3): another worker still holds this job
+
+
+def arguments(root: str, job: str, limits: Limits) -> list[str]:
+    """The command line that starts a bound worker, to be read back by `main`."""
+    numbers = (
+        os.getpid(),
+        limits.memory_bytes,
+        limits.cpu_s,
+        limits.file_bytes,
+        limits.open_files,
+    )
+    return [sys.executable, "-m", __spec__.name, root, job, *map(str, numbers)]
+
+
+def main(argv: list[str]) -> None:
+    """Bind this process and replace it by the worker; returns only by `SystemExit`."""
+    root, job = argv[:2]
+    parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[2:])
+    _die_with(parent)
+    _hold(os.path.join(root, "work", job))  # noqa: PTH118
+    _limit(resource.RLIMIT_AS, memory_bytes)
+    _limit(resource.RLIMIT_CPU, cpu_s)
+    _limit(resource.RLIMIT_FSIZE, file_bytes)
+    _limit(resource.RLIMIT_NOFILE, open_files)
+    _limit(resource.RLIMIT_CORE, 0)
+    os.execv(sys.executable, [sys.executable, "-m", "sidekeep.worker", root, job])  # noqa: S606
+
+
+def _die_with(parent: int) -> None:
+    ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if os.getppid() != parent:  # it died before we asked to be told
+        raise SystemExit(STILL_HELD)
+
+
+def _hold(folder: str) -> None:
+    """Lock the job's folder for the life of this process and of what it becomes."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise SystemExit(STILL_HELD) from None
+    except OSError as error:
+        if error.errno not in (errno.EBADF, errno.EINVAL, errno.ENOLCK, errno.EOPNOTSUPP):
+            raise
+        # A network file system that cannot lock folders: the parent's death signal must do.
+    os.set_inheritable(descriptor, True)  # noqa: FBT003
+
+
+def _limit(what: int, value: int) -> None:
+    hard = resource.getrlimit(what)[1]
+    bound = value if hard == resource.RLIM_INFINITY else min(value, hard)
+    resource.setrlimit(what, (bound, bound))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

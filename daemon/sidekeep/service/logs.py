@@ -1,0 +1,58 @@
+"""The service's own log: one JSON object a line on standard error, with stable event names."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import unicodedata
+from collections.abc import MutableMapping
+from typing import Any, TextIO
+
+import structlog
+from structlog.typing import FilteringBoundLogger, WrappedLogger
+
+Log = FilteringBoundLogger
+
+
+def plain(text: str) -> str:
+    """Replace control and format characters, lest a name steer a terminal or forge a line."""
+    if text.isprintable():
+        return text
+    return "".join("\ufffd" if unicodedata.category(c)[0] == "C" else c for c in text)
+
+
+def _plain_values(
+    _logger: WrappedLogger, _method: str, event: MutableMapping[str, Any]
+) -> MutableMapping[str, Any]:
+    return {name: _plain_value(value) for name, value in event.items()}
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, str):
+        return plain(value)
+    if isinstance(value, list | tuple):
+        return [_plain_value(item) for item in value]
+    return value
+
+
+def open_log(stream: TextIO | None = None, *, quiet: bool = False) -> Log:
+    """Make the service's logger.
+
+    Args:
+        stream: where the lines go; standard error when missing.
+        quiet: leave out everything below a warning.
+    """
+    log: Log = structlog.wrap_logger(
+        structlog.PrintLogger(stream or sys.stderr),
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            _plain_values,
+            structlog.processors.JSONRenderer(ensure_ascii=False),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(
+            logging.WARNING if quiet else logging.INFO
+        ),
+        cache_logger_on_first_use=True,
+    )
+    return log

@@ -1,0 +1,128 @@
+"""What wakes the service: events of the file system where there are any, the timer always.
+
+An event says only "look"; the scan decides. So an event lost, doubled or late changes nothing but
+the moment of the next look.
+"""
+
+from __future__ import annotations
+
+import errno
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from watchdog.events import (
+    DirCreatedEvent,
+    DirMovedEvent,
+    FileClosedEvent,
+    FileCreatedEvent,
+    FileDeletedEvent,
+    FileMovedEvent,
+    FileSystemEvent,
+    FileSystemEventHandler,
+)
+from watchdog.observers import Observer
+from watchdog.observers.api import BaseObserver
+
+from sidekeep.service.mounts import mount_of
+
+POLLING_S = 5.0
+SAFETY_SCAN_S = 300.0  # a full look even where events work, in case one was lost
+
+# Not "modified": a recorder writes for half an hour and every block would wake us. Not "opened":
+# our own looking would.
+_HEARD: list[type[FileSystemEvent]] = [
+    DirCreatedEvent,
+    DirMovedEvent,
+    FileClosedEvent,
+    FileCreatedEvent,
+    FileDeletedEvent,
+    FileMovedEvent,
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """How the inbox is watched (`events` or `polling`), why, and the longest time between scans."""
+
+    name: str
+    why: str
+    scan_every_s: float
+
+
+class Bell:
+    """A flag that any thread may raise and the service waits for."""
+
+    def __init__(self) -> None:
+        self._raised = threading.Event()
+
+    def ring(self) -> None:
+        """Wake the service."""
+        self._raised.set()
+
+    def wait(self, longest_s: float) -> bool:
+        """Wait until the bell rings or the time is over; tell whether it rang."""
+        rang = self._raised.wait(longest_s)
+        self._raised.clear()
+        return rang
+
+
+class EventSource(Protocol):
+    """Something that rings the bell when the inbox changes."""
+
+    def arm(self, inbox: Path) -> Mode:
+        """Start watching the inbox, or watch it anew after it went away and came back."""
+        ...
+
+    def disarm(self) -> None:
+        """Stop watching."""
+        ...
+
+
+class _Ringer(FileSystemEventHandler):
+    def __init__(self, bell: Bell) -> None:
+        self._bell = bell
+
+    def on_any_event(self, event: FileSystemEvent) -> None:  # noqa: ARG002
+        self._bell.ring()
+
+
+class FileSystemEvents:
+    """Events through inotify where the file system tells them; otherwise the timer alone."""
+
+    def __init__(self, bell: Bell) -> None:
+        self._bell = bell
+        self._observer: BaseObserver | None = None
+
+    def arm(self, inbox: Path) -> Mode:
+        """Choose by the kind of file system; fall back to the timer when watches run out."""
+        self.disarm()
+        mount = mount_of(inbox)
+        if not mount.tells_events:
+            why = f"{mount.point} is a {mount.kind} file system, blind to changes made elsewhere"
+            return Mode("polling", why, POLLING_S)
+        observer = Observer()
+        try:
+            observer.schedule(_Ringer(self._bell), str(inbox), recursive=True, event_filter=_HEARD)
+            observer.start()
+        except OSError as error:
+            return Mode("polling", _why_not(error), POLLING_S)
+        self._observer = observer
+        return Mode("events", f"{mount.point} is a {mount.kind} file system", SAFETY_SCAN_S)
+
+    def disarm(self) -> None:
+        """Stop the watching threads."""
+        if self._observer is not None:
+            self._observer.stop()
+            self._observer.join(timeout=5.0)
+            self._observer = None
+
+
+def _why_not(error: OSError) -> str:
+    # inotify(7): ENOSPC is the limit on watches, EMFILE that on instances, not a full disk.
+    if error.errno == errno.ENOSPC:
+        return "the limit on watched folders is reached (raise fs.inotify.max_user_watches)"
+    if error.errno == errno.EMFILE:
+        return "the limit on watchers is reached (raise fs.inotify.max_user_instances)"
+    return f"events could not be set up: {error.strerror or error}"
