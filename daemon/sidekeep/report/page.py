@@ -1,0 +1,218 @@
+"""The page of one job: self-contained, no script, no network; the verdict first."""
+
+from __future__ import annotations
+
+from html import escape
+from importlib.resources import files
+
+from sidekeep.measurements import Measurements
+from sidekeep.model import Finding, Judgement, Level, Outcome, Plan, Severity, Track
+from sidekeep.report import evidence, waveform
+from sidekeep.report.waveform import clock
+
+_WORDS = {
+    Judgement.GOOD: "✓ Good transfer",
+    Judgement.LISTEN: "◐ Listen to it",
+    Judgement.AGAIN: "✕ Play it again",
+}
+_SEVERITY = {Severity.NOTE: "· note", Severity.LISTEN: "◐ listen", Severity.AGAIN: "✕ again"}
+
+#: Most places that get a picture of their own; the table lists all of them.
+_MOST_PLACES = 24
+
+
+def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None) -> str:
+    """Return the page as HTML.
+
+    Args:
+        plan: the finished plan.
+        seen: the tables it rests on; every picture is drawn from them.
+        where: rows of (what, path) that say where the files are.
+        manifest_sha256: the hash of the job's manifest; None before there is one.
+    """
+    title = _title(plan)
+    body = "\n".join(
+        (
+            f"<h1>{title}</h1>",
+            _facts(plan),
+            _verdict(plan),
+            _side_picture(plan, seen),
+            _findings(plan),
+            _tracks(plan),
+            _places(plan, seen),
+            _treatment(plan),
+            "<h2>Groove noise and programme</h2>",
+            _figure(evidence.spectrum(plan, seen), "Where the groove noise meets the programme, nothing is cut."),
+            "<h2>Loudness</h2>",
+            _figure(waveform.loudness(plan, seen, None), "Short-term loudness of the tracks as filed."),
+            _where(where, manifest_sha256),
+        )
+    )
+    return document(f"{title}: {_plain_verdict(plan)}", body)
+
+
+def document(title: str, body: str) -> str:
+    """Wrap a body in a complete, self-contained page; `title` and `body` are HTML."""
+    css = files("sidekeep.report").joinpath("page.css").read_text(encoding="utf-8")
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n<style>\n{css}</style>\n</head>\n<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def _title(plan: Plan) -> str:
+    sheet = plan.sheet
+    labels = [side.label for side in plan.sides if side.label]
+    record = " – ".join(part for part in (sheet.artist, sheet.title) if part) or plan.recording.parts[0].name
+    side = f", side {' and '.join(labels)}" if labels else ""
+    return escape(record + side)
+
+
+def _facts(plan: Plan) -> str:
+    recording = plan.recording
+    facts = (
+        f"{clock(recording.duration_s)} recorded",
+        f"{recording.rate_hz / 1000:g} kHz",
+        f"{recording.bits} bit",
+        "stereo" if recording.channels == 2 else "mono",
+        recording.container,
+        f"rule set {plan.rule_set} ({plan.rule_reason})",
+    )
+    return f'<p class="quiet">{escape(" · ".join(facts))}</p>'
+
+
+def _plain_verdict(plan: Plan) -> str:
+    return _WORDS[plan.verdict.judgement] if plan.verdict else "no verdict"
+
+
+def _verdict(plan: Plan) -> str:
+    judgement = plan.verdict.judgement if plan.verdict else Judgement.GOOD
+    sentence = plan.verdict.sentence if plan.verdict else ""
+    held = ""
+    if plan.outcome is Outcome.HOLD:
+        reasons = "".join(f"<li>{escape(reason)}</li>" for reason in plan.reasons)
+        held = (
+            f"<p>This job is held for you:</p><ul>{reasons}</ul>"
+            f"<p>Correct <code>plan.yaml</code> beside this page, or leave it as it is, then run "
+            f"<code>sidekeep release {escape(plan.job)}</code>.</p>"
+        )
+    return (
+        f'<div class="verdict {judgement}"><strong>{_plain_verdict(plan)}</strong>'
+        f"<p>{escape(sentence)}</p>{held}</div>"
+    )
+
+
+def _side_picture(plan: Plan, seen: Measurements) -> str:
+    caption = (
+        "The recording as it came. Dashed lines are cuts, numbered by track; the bar below marks what is kept; "
+        "✕ again, ▼ listen and · note mark findings."
+    )
+    return "<h2>The side</h2>" + _figure(waveform.whole_side(plan, seen), caption)
+
+
+def _figure(svg: str, caption: str) -> str:
+    return (
+        f'<figure class="wide"><div class="scroll" tabindex="0">{svg}</div>'
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
+    )
+
+
+def _findings(plan: Plan) -> str:
+    if not plan.findings:
+        return "<h2>Findings</h2><p>None.</p>"
+    order = (Severity.AGAIN, Severity.LISTEN, Severity.NOTE)
+    ranked = sorted(plan.findings, key=lambda finding: (order.index(finding.severity), finding.span.start))
+    rows = "".join(_finding_row(plan, finding) for finding in ranked)
+    return (
+        '<h2>Findings</h2><div class="scroll" tabindex="0"><table><caption>What was noticed, most pressing first'
+        '</caption><thead><tr><th scope="col">how much it matters</th><th scope="col">what</th>'
+        '<th scope="col" class="n">from</th><th scope="col" class="n">to</th><th scope="col">detail</th></tr>'
+        f"</thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _finding_row(plan: Plan, finding: Finding) -> str:
+    start, end = plan.seconds(finding.span.start), plan.seconds(finding.span.end)
+    advice = f' <span class="quiet">{escape(finding.advice)}</span>' if finding.advice else ""
+    return (
+        f'<tr><td>{_SEVERITY[finding.severity]}</td><th scope="row">{escape(finding.kind)}</th>'
+        f'<td class="n">{clock(start)}</td><td class="n">{clock(end)}</td>'
+        f"<td>{escape(finding.detail)}{advice}</td></tr>"
+    )
+
+
+def _tracks(plan: Plan) -> str:
+    rows = "".join(_track_row(plan, track) for side in plan.sides for track in side.tracks)
+    heads = ("start", "length", "LUFS", "dBTP", "gain dB", "sure")
+    columns = "".join(f'<th scope="col" class="n">{head}</th>' for head in heads)
+    return (
+        '<h2>Tracks</h2><div class="scroll" tabindex="0"><table><caption>Times in the recording; loudness and true '
+        'peak as filed</caption><thead><tr><th scope="col" class="n">no.</th><th scope="col">title</th>'
+        f'{columns}<th scope="col">why this cut</th></tr></thead><tbody>{rows}</tbody></table></div>'
+    )
+
+
+def _track_row(plan: Plan, track: Track) -> str:
+    length_s = plan.seconds(track.span.end) - plan.seconds(track.span.start)
+    gain = sum(track.gain_db) / max(1, len(track.gain_db))
+    level = track.level
+    cells = (
+        clock(plan.seconds(track.span.start)),
+        clock(length_s),
+        _filed(level, level.integrated_lufs if level else None, gain),
+        _filed(level, level.true_peak_dbtp if level else None, gain),
+        f"{gain:+.1f}",
+        f"{track.certainty:.0%}",
+    )
+    return (
+        f'<tr><td class="n">{track.number}</td><th scope="row">{escape(track.title)}</th>'
+        + "".join(f'<td class="n">{cell}</td>' for cell in cells)
+        + f'<td class="quiet">{escape(track.why)}</td></tr>'
+    )
+
+
+def _filed(level: Level | None, value: float | None, gain_db: float) -> str:
+    return "–" if level is None or value is None else f"{value + gain_db:.1f}"
+
+
+def _places(plan: Plan, seen: Measurements) -> str:
+    pictures = []
+    for side in plan.sides:
+        for track in side.tracks[1:]:
+            at = track.span.start
+            label = f"cut before {track.number} {track.title}"
+            pictures.append((type(track.span)(at, at), label, f"{track.certainty:.0%} sure. {track.why}"))
+    serious = [finding for finding in plan.findings if finding.severity is not Severity.NOTE]
+    pictures += [(finding.span, f"{finding.kind} ({finding.severity})", finding.detail) for finding in serious]
+    if not pictures:
+        return ""
+    drawn = "".join(
+        f"<figure>{waveform.place(plan, seen, span, f'place{index}', label)}"
+        f"<figcaption><strong>{clock(plan.seconds(span.start))} {escape(label)}</strong> {escape(text)}</figcaption>"
+        "</figure>"
+        for index, (span, label, text) in enumerate(pictures[:_MOST_PLACES])
+    )
+    return f'<h2>Cuts and places to hear</h2><div class="places">{drawn}</div>'
+
+
+def _treatment(plan: Plan) -> str:
+    items = [escape(note) for note in plan.treatments]
+    for side in plan.sides:
+        name = f"Side {escape(side.label)}: " if side.label else ""
+        kept = f"{clock(plan.seconds(side.trimmed.start))} to {clock(plan.seconds(side.trimmed.end))}"
+        items.append(f"{name}trimmed to {kept}")
+        if side.balance is not None:
+            applied, reason = side.balance.applied_db, escape(side.balance.reason)
+            items.append(f"{name}balance corrected by {applied:+.2f} dB (positive = left was louder): {reason}")
+        if side.level is not None:
+            items.append(f"{name}gain {side.level.gain_db:+.2f} dB, ruled by {escape(side.level.ruled_by)}")
+    listed = "".join(f"<li>{item}</li>" for item in items)
+    return f"<h2>What was done to the sound, in order</h2><ol>{listed}</ol>"
+
+
+def _where(where: list[tuple[str, str]], manifest_sha256: str | None) -> str:
+    rows = "".join(f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(path)}</code></td></tr>' for what, path in where)
+    if manifest_sha256:
+        rows += f'<tr><th scope="row">SHA-256 of the manifest</th><td><code>{manifest_sha256}</code></td></tr>'
+    return f'<h2>Where the files are</h2><div class="scroll" tabindex="0"><table><tbody>{rows}</tbody></table></div>'

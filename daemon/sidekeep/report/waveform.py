@@ -1,0 +1,147 @@
+"""Pictures of the side in time: the whole side, one place enlarged, loudness against the target."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter
+from numpy.typing import NDArray
+
+from sidekeep.measurements import Measurements
+from sidekeep.model import Finding, Plan, Severity, Side, Span
+from sidekeep.report.canvas import Ink, figure, style, to_svg
+
+#: Columns of the drawn waveform; more is invisible at desktop width and only makes the page heavy.
+_COLUMNS = 900
+_MARK = {Severity.AGAIN: ("X", Ink.AGAIN), Severity.LISTEN: ("v", Ink.LISTEN), Severity.NOTE: (".", Ink.QUIET)}
+
+
+def clock(seconds: float) -> str:
+    """Write a time as m:ss, or h:mm:ss from one hour on."""
+    whole = round(seconds)
+    hours, minutes = divmod(whole // 60, 60)
+    return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
+
+
+def whole_side(plan: Plan, seen: Measurements) -> str:
+    """Draw the recording's envelope with programme, cuts and findings, to scale."""
+    with style():
+        drawn = figure(9.0, 2.6)
+        axes = drawn.add_subplot()
+        _envelope(axes, plan, seen, Span(0, seen.frames))
+        for index, side in enumerate(plan.sides):
+            _spans(axes, plan, side, first=index == 0)
+        _findings(axes, plan, plan.findings)
+        axes.set_xlim(0.0, plan.seconds(seen.frames))
+        axes.set_ylim(-1.05, 1.25)
+        axes.set_ylabel("of full scale")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: clock(x)))
+        axes.set_xlabel("time in the recording")
+        drawn.legend(loc="outside upper right", ncols=5, fontsize=8)
+        tracks = sum(len(side.tracks) for side in plan.sides)
+        return to_svg(
+            drawn,
+            "whole",
+            f"Waveform of the recording, {clock(plan.seconds(seen.frames))} long, with the programme, "
+            f"{tracks} tracks, their cuts and {len(plan.findings)} findings. The tables hold the same facts.",
+        )
+
+
+def place(plan: Plan, seen: Measurements, span: Span, name: str, label: str, around_s: float = 4.0) -> str:
+    """Draw one place enlarged: level in dB every 10 ms, `around_s` seconds on both sides of `span`."""
+    rate = seen.rate_hz
+    reach = round(around_s * rate)
+    shown = Span(max(0, span.start - reach), min(seen.frames, span.end + reach))
+    with style():
+        drawn = figure(4.4, 2.0)
+        axes = drawn.add_subplot()
+        cell = seen.levels.cell_frames
+        first, last = shown.start // cell, max(shown.start // cell + 1, -(-shown.end // cell))
+        power = seen.levels.mean_square[:, first:last].mean(axis=0)
+        peak = seen.levels.sample_peak[:, first:last].max(axis=0)
+        times = np.array([plan.seconds(int(index) * cell) for index in range(first, first + power.size)])
+        axes.fill_between(times, _db(peak**2), -100.0, color=Ink.BODY, linewidth=0, label="peak")
+        axes.plot(times, _db(power), color=Ink.WAVE, linewidth=0.9, label="level")
+        for side in plan.sides:
+            for track in side.tracks:
+                for frame in (track.span.start, track.span.end):
+                    if shown.start <= frame <= shown.end:
+                        axes.axvline(plan.seconds(frame), color=Ink.CUT, linewidth=1.4, linestyle="--")
+        if span.frames:
+            axes.axvspan(plan.seconds(span.start), plan.seconds(span.end), color=Ink.LISTEN, alpha=0.25)
+        axes.set_xlim(plan.seconds(shown.start), plan.seconds(shown.end))
+        axes.set_ylim(max(-100.0, float(np.min(_db(power), initial=0.0)) - 6.0), 3.0)
+        axes.set_ylabel("dBFS")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: f"{int(x // 60)}:{x % 60:04.1f}"))
+        axes.locator_params(axis="x", nbins=6)
+        return to_svg(drawn, name, f"Level around {clock(plan.seconds(span.start))}: {label}")
+
+
+def loudness(plan: Plan, seen: Measurements, target_lufs: float | None) -> str:
+    """Draw short-term loudness of the result over time, with the loudness aimed at when there is one."""
+    with style():
+        drawn = figure(9.0, 1.9)
+        axes = drawn.add_subplot()
+        for index, side in enumerate(plan.sides):
+            for track in side.tracks:
+                times, values = _short_term(plan, seen, track.span, track.gain_db)
+                label = "short-term loudness (3 s)" if index == 0 and track is side.tracks[0] else None
+                axes.plot(times, values, color=Ink.WAVE, linewidth=1.0, label=label)
+        if target_lufs is not None:
+            axes.axhline(target_lufs, color=Ink.CUT, linestyle="--", linewidth=1.0, label="target")
+        axes.set_xlim(0.0, plan.seconds(seen.frames))
+        axes.set_ylim(-60.0, 0.0)
+        axes.set_ylabel("LUFS")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: clock(x)))
+        axes.legend(loc="lower right", ncols=2, fontsize=8)
+        return to_svg(drawn, "loudness", "Short-term loudness of the tracks as filed, over time.")
+
+
+def _short_term(
+    plan: Plan, seen: Measurements, span: Span, gain_db: tuple[float, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Short-term loudness (BS.1770-5, 3 s window) once a second, with gains per channel in dB."""
+    cell = seen.loudness.cell_frames
+    first, last = span.start // cell, span.end // cell
+    gains = 10.0 ** (np.asarray(gain_db[: seen.channels]) / 10.0)
+    energy = (seen.loudness.energy[:, first:last].astype(np.float64) * gains[:, np.newaxis]).sum(axis=0)
+    per_s = max(1, round(seen.rate_hz / cell))
+    sums = np.concatenate(([0.0], np.cumsum(energy)))
+    ends = np.arange(min(3 * per_s, energy.size), energy.size + 1, per_s)
+    starts = np.maximum(ends - 3 * per_s, 0)
+    mean = (sums[ends] - sums[starts]) / np.maximum(ends - starts, 1)
+    times = np.array([plan.seconds(int(first + end) * cell) for end in ends])
+    return times, -0.691 + _db(mean)
+
+
+def _envelope(axes: Axes, plan: Plan, seen: Measurements, span: Span) -> None:
+    peak = seen.levels.sample_peak.max(axis=0)
+    rms = np.sqrt(seen.levels.mean_square.mean(axis=0))
+    width = max(1, -(-peak.size // _COLUMNS))
+    starts = np.arange(0, peak.size, width)
+    peak, rms = np.maximum.reduceat(peak, starts), np.maximum.reduceat(rms, starts)
+    times = np.array([plan.seconds(int(start) * seen.levels.cell_frames) for start in starts])
+    axes.fill_between(times, -peak, peak, color=Ink.BODY, linewidth=0, label="peaks")
+    axes.fill_between(times, -rms, rms, color=Ink.WAVE, linewidth=0, label="level (rms)")
+
+
+def _spans(axes: Axes, plan: Plan, side: Side, *, first: bool) -> None:
+    start, end = plan.seconds(side.trimmed.start), plan.seconds(side.trimmed.end)
+    axes.plot([start, end], [-1.0, -1.0], color=Ink.KEPT, linewidth=4, label="kept" if first else None)
+    for index, track in enumerate(side.tracks):
+        at = plan.seconds(track.span.start)
+        axes.axvline(at, color=Ink.CUT, linewidth=1.0, linestyle="--", label="cut" if first and index == 0 else None)
+        axes.text(at, 1.08, f" {track.number}", fontsize=8, color=Ink.CUT)
+    axes.axvline(end, color=Ink.CUT, linewidth=1.0, linestyle="--")
+
+
+def _findings(axes: Axes, plan: Plan, findings: tuple[Finding, ...]) -> None:
+    for severity, (marker, ink) in _MARK.items():
+        times = [plan.seconds(finding.span.start) for finding in findings if finding.severity is severity]
+        if times:
+            axes.plot(times, [0.98] * len(times), marker, color=ink, markersize=6, label=f"{severity}")
+
+
+def _db(power: NDArray[np.floating]) -> NDArray[np.float64]:
+    result: NDArray[np.float64] = 10.0 * np.log10(np.maximum(power.astype(np.float64), 1e-10))
+    return result
