@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import BandTable
+from sidekeep.dsp.capture import CaptureTable
 from sidekeep.dsp.events import EventTable
 from sidekeep.dsp.image import ImageTable
 from sidekeep.dsp.levels import LevelTable
@@ -22,7 +23,10 @@ from sidekeep.dsp.truepeak import TruePeakTable
 
 @dataclass(frozen=True)
 class Measurements:
-    """All tables of one recording; `frames` at `rate_hz` is its length as treated."""
+    """All tables of one recording; `frames` at `rate_hz` is its length as treated.
+
+    `capture` alone is taken from the recording before any treatment.
+    """
 
     rate_hz: int
     channels: int
@@ -33,6 +37,7 @@ class Measurements:
     bands: BandTable
     image: ImageTable
     events: EventTable
+    capture: CaptureTable
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:
@@ -66,4 +71,5 @@ _TABLES: dict[str, type[Any]] = {
     "bands": BandTable,
     "image": ImageTable,
     "events": EventTable,
+    "capture": CaptureTable,
 }

@@ -1,0 +1,203 @@
+"""What the recorder did to the samples: rails, held samples, repeated buffers, unused word bits.
+
+This meter must see the recording *before* any treatment: a filter would smear what it looks for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.meter import Block
+
+_LOUD = 0.8  # only cells this close to the loudest so far can show a rail
+_FLAT = 1e-4  # flat means within this part of the cell's own peak
+_QUIETEST = 0.02  # peaks below -34 dBFS are never called rails
+_WORD_STRIDE = 16  # the word length is looked up in one cell of sixteen
+_ANCHOR_ODDS = 128  # one sample in so many, chosen by its value, is an anchor for repeats
+_ANCHOR_FRAMES = 16
+_REPEAT_REACH_S = 0.5
+_MOST_REPEATS = 20_000
+
+
+@dataclass(frozen=True)
+class CaptureTable:
+    """Cells of `cell_frames` (10 ms) of the untreated recording; the last cell may be short.
+
+    `peaks` (channels, cells, 2) are the highest sample and the negated lowest one, full scale
+    1.0; `flat` (same shape) the longest run of frames within 1e-4 of that peak (0 where the cell
+    is not loud); `held` (channels, cells) the longest run of exactly equal samples when it spans
+    about half a millisecond, else 0. `repeat_frame` and `repeat_lag` (n,) are places where sixteen
+    frames equal, bit for bit, those `repeat_lag` frames earlier. `word` is the OR of all sample
+    codes at 24 bits (looked up in a sixteenth of the cells); 0 when samples are not 24-bit codes.
+    """
+
+    cell_frames: int
+    rate_hz: int
+    word: int
+    peaks: NDArray[np.float32]
+    flat: NDArray[np.uint16]
+    held: NDArray[np.uint16]
+    repeat_frame: NDArray[np.int64]
+    repeat_lag: NDArray[np.int64]
+
+
+def longest_run(marks: NDArray[np.bool_]) -> NDArray[np.uint16]:
+    """Length of the longest run of true values along the last axis; shape without that axis."""
+    index = np.arange(1, marks.shape[-1] + 1, dtype=np.int32)
+    last_false = np.maximum.accumulate(np.where(marks, 0, index), axis=-1)
+    longest: NDArray[np.uint16] = (index - last_false).max(axis=-1, initial=0).astype(np.uint16)
+    return longest
+
+
+class CaptureMeter:
+    """Fills a `CaptureTable`."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._cell = max(1, round(rate_hz / 100))
+        self._rest = np.zeros((channels, 0), np.float32)
+        self._cells = 0
+        self._loudest = np.zeros((channels, 1, 2), np.float32)
+        self._peaks = [np.zeros((channels, 0, 2), np.float32)]
+        self._flat = [np.zeros((channels, 0, 2), np.uint16)]
+        self._held = [np.zeros((channels, 0), np.uint16)]
+        self._word = 0
+        self._whole = True
+        self._repeats = _RepeatFinder(round(_REPEAT_REACH_S * rate_hz))
+
+    def update(self, block: Block) -> None:
+        """Take the next untreated block, shape (channels, frames)."""
+        self._repeats.update(block)
+        if self._rest.shape[1]:
+            block = np.concatenate((self._rest, block), axis=1)
+        cells = block.shape[1] // self._cell
+        self._rest = block[:, cells * self._cell :].copy()
+        if cells:
+            self._add(block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell))
+
+    def _add(self, cells: Block) -> None:
+        peaks = np.stack((cells.max(axis=2), -cells.min(axis=2)), axis=2)
+        loudest = np.maximum.accumulate(np.concatenate((self._loudest, peaks), axis=1), axis=1)[
+            :, 1:
+        ]
+        self._loudest = loudest[:, -1:]
+        self._peaks.append(peaks)
+        self._flat.append(_flat_runs(cells, peaks, loudest))
+        self._held.append(_held_runs(cells, self._rate_hz))
+        self._look_at_words(cells)
+        self._cells += cells.shape[1]
+
+    def _look_at_words(self, cells: Block) -> None:
+        first = -self._cells % _WORD_STRIDE
+        codes = cells[:, first::_WORD_STRIDE] * np.float32(2**23)
+        whole = codes.astype(np.int32)
+        self._whole = self._whole and bool((whole == codes).all())
+        self._word |= int(np.bitwise_or.reduce(whole, axis=None))
+
+    def finish(self) -> CaptureTable:
+        """Return the table; a last incomplete cell is kept."""
+        if self._rest.shape[1]:
+            self._add(self._rest[:, np.newaxis, :])
+            self._rest = self._rest[:, :0]
+        frames, lags = self._repeats.found()
+        return CaptureTable(
+            cell_frames=self._cell,
+            rate_hz=self._rate_hz,
+            word=self._word & 0xFFFFFF if self._whole else 0,
+            peaks=np.concatenate(self._peaks, axis=1),
+            flat=np.concatenate(self._flat, axis=1),
+            held=np.concatenate(self._held, axis=1),
+            repeat_frame=frames,
+            repeat_lag=lags,
+        )
+
+
+def _flat_runs(
+    cells: Block, peaks: NDArray[np.float32], loudest: NDArray[np.float32]
+) -> NDArray[np.uint16]:
+    flat = np.zeros(peaks.shape, np.uint16)
+    loud = (peaks >= _LOUD * loudest) & (peaks >= _QUIETEST)
+    for side, sign in ((0, 1.0), (1, -1.0)):
+        channel, cell = np.nonzero(loud[:, :, side])
+        if channel.size:
+            rows = cells[channel, cell] * np.float32(sign)
+            floor = peaks[channel, cell, side, np.newaxis] * np.float32(1 - _FLAT)
+            flat[channel, cell, side] = longest_run(rows >= floor)
+    return flat
+
+
+def _held_runs(cells: Block, rate_hz: int) -> NDArray[np.uint16]:
+    """Look at a few samples per millisecond first; only where they stand still, at all of them."""
+    sparse = cells[:, :, :: max(1, rate_hz // 4000)]
+    still = sparse[:, :, 1:] == sparse[:, :, :-1]
+    held = np.zeros(cells.shape[:2], np.uint16)
+    channel, cell = np.nonzero((still[:, :, 1:] & still[:, :, :-1]).any(axis=2))
+    if channel.size:
+        rows = cells[channel, cell]
+        held[channel, cell] = longest_run(rows[:, 1:] == rows[:, :-1]) + 1
+    return held
+
+
+class _RepeatFinder:
+    """Finds stretches that occur twice, bit for bit, within a short reach.
+
+    Anchors are chosen by the value of the sample itself, so that the same audio gives the same
+    anchors wherever it stands; two anchors with the same key are a repeat.
+    """
+
+    def __init__(self, reach_frames: int) -> None:
+        self._reach = reach_frames
+        self._frame = 0
+        self._rest: Block | None = None
+        self._keys = np.zeros(0, np.uint64)
+        self._places = np.zeros(0, np.int64)
+        self._frames: list[NDArray[np.int64]] = []
+        self._lags: list[NDArray[np.int64]] = []
+        self._count = 0
+
+    def update(self, block: Block) -> None:
+        if self._rest is not None:
+            block = np.concatenate((self._rest, block), axis=1)
+        usable = block.shape[1] - _ANCHOR_FRAMES
+        self._rest = block[:, max(0, usable) :].copy()
+        if usable <= 0:
+            return
+        first = np.ascontiguousarray(block[0, :usable]).view(np.uint32)
+        chosen = np.flatnonzero(first * np.uint32(2654435761) < np.uint32(2**32 // _ANCHOR_ODDS))
+        chosen = chosen[block[0, chosen] != block[0, chosen + 1]]
+        self._match(_keys(block, chosen), chosen + self._frame)
+        self._frame += usable
+
+    def _match(self, keys: NDArray[np.uint64], places: NDArray[np.int64]) -> None:
+        keys = np.concatenate((self._keys, keys))
+        places = np.concatenate((self._places, places))
+        order = np.lexsort((places, keys))
+        sorted_keys, sorted_places = keys[order], places[order]
+        twin = np.flatnonzero(sorted_keys[1:] == sorted_keys[:-1])
+        frames, lags = sorted_places[twin + 1], np.diff(sorted_places)[twin]
+        fresh = (frames >= self._frame) & (lags <= self._reach)
+        if self._count < _MOST_REPEATS and fresh.any():
+            kept = np.argsort(frames[fresh], kind="stable")
+            self._frames.append(frames[fresh][kept])
+            self._lags.append(lags[fresh][kept])
+            self._count += kept.size
+        recent = places > (places[-1] if places.size else 0) - self._reach
+        self._keys, self._places = keys[recent], places[recent]
+
+    def found(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        none = np.zeros(0, np.int64)
+        frames = np.concatenate((none, *self._frames))[:_MOST_REPEATS]
+        return frames, np.concatenate((none, *self._lags))[:_MOST_REPEATS]
+
+
+def _keys(block: Block, chosen: NDArray[np.int64]) -> NDArray[np.uint64]:
+    keys = np.zeros(chosen.size, np.uint64)
+    for offset in range(_ANCHOR_FRAMES):
+        for channel in {0, block.shape[0] - 1}:
+            bits = block[channel, chosen + offset].view(np.uint32).astype(np.uint64)
+            keys = (keys ^ bits) * np.uint64(0x9E3779B97F4A7C15)
+            keys ^= keys >> np.uint64(29)
+    return keys

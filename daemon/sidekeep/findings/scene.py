@@ -1,0 +1,115 @@
+"""What a detector looks at: one side, its measurements, and what is known about the record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.measurements import Measurements
+from sidekeep.model import Finding, Recording, Severity, Side, Span
+
+_RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
+_QUIET_SHARE = 0.05  # where no groove noise was found, the quietest cells stand for it
+
+
+def decibels(power: float) -> float:
+    """Ten times the decimal logarithm, floored at -200 dB."""
+    return float(10 * np.log10(max(power, 1e-20)))
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One side of a record with everything that was measured about its transfer.
+
+    `rpm` is the record's speed when it is known.
+    """
+
+    seen: Measurements
+    side: Side
+    recording: Recording
+    rpm: float | None = None
+
+    def periods_s(self) -> tuple[float, ...]:
+        """Seconds per revolution that are possible for this record."""
+        if self.rpm is None:
+            return _RPM_PERIODS_S
+        return (60 / (100 / 3 if round(self.rpm) == 33 else self.rpm),)
+
+    def seconds(self, frame: float) -> float:
+        """A treated frame on the recording's own time line, in seconds."""
+        return frame / self.recording.rate_hz * self.recording.time_scale
+
+    def clock(self, frame: float) -> str:
+        """A treated frame as minutes and seconds, for a sentence."""
+        minutes, seconds = divmod(self.seconds(frame), 60)
+        return f"{int(minutes)}:{int(seconds):02d}"
+
+    def captured(self, span: Span) -> slice:
+        """The cells of the capture table that lie in a span of treated frames."""
+        per_cell = self.seen.capture.cell_frames / self.recording.time_scale
+        return slice(int(span.start / per_cell), int(np.ceil(span.end / per_cell)))
+
+    def captured_frame(self, cell: float) -> int:
+        """The treated frame at which a cell of the capture table starts."""
+        return round(cell * self.seen.capture.cell_frames / self.recording.time_scale)
+
+    def levels(self, span: Span) -> NDArray[np.float64]:
+        """Mean squares of the 10 ms cells in a span, shape (channels, cells)."""
+        cell = self.seen.levels.cell_frames
+        cells = slice(span.start // cell, -(-span.end // cell))
+        return self.seen.levels.mean_square[:, cells].astype(np.float64)
+
+    def ticks(self, span: Span) -> tuple[int, int]:
+        """First and last tick of the event table in a span."""
+        tick = self.seen.events.tick_frames
+        return span.start // tick, min(span.end // tick, self.seen.events.spikes.shape[1])
+
+    def groove_power(self) -> NDArray[np.float64]:
+        """Mean square of the groove noise, shape (channels,); the median over its cells.
+
+        Without a known stretch of groove noise, the quietest cells while the stylus was down.
+        """
+        pieces = [self.levels(span) for span in self.side.groove if span.frames > 0]
+        if sum(piece.shape[1] for piece in pieces) >= 20:
+            return np.asarray(np.median(np.concatenate(pieces, axis=1), axis=1))
+        cells = self.levels(self.side.needle_down)
+        if cells.shape[1] == 0:
+            return np.zeros(self.seen.channels)
+        return np.asarray(np.quantile(cells, _QUIET_SHARE, axis=1))
+
+    def programme_power(self) -> NDArray[np.float64]:
+        """Mean square of the programme, shape (channels,)."""
+        cells = self.levels(self.side.programme)
+        return cells.mean(axis=1) if cells.shape[1] else np.zeros(self.seen.channels)
+
+
+def worst(finding: Finding) -> int:
+    """Order of severity: 0 for a note, 1 for listen, 2 for again."""
+    return (Severity.NOTE, Severity.LISTEN, Severity.AGAIN).index(finding.severity)
+
+
+def graded(value: float, *, listen: float, again: float) -> Severity:
+    """Severity of a value that is worse the larger it is."""
+    if value >= again:
+        return Severity.AGAIN
+    return Severity.LISTEN if value >= listen else Severity.NOTE
+
+
+def channel_name(channel: int) -> str:
+    """The name of a channel in a sentence."""
+    return ("left", "right")[channel]
+
+
+def stretches(marks: NDArray[np.bool_], *, join: int = 0) -> list[tuple[int, int]]:
+    """Runs of true values as (first, past the last), those at most `join` apart made one."""
+    edges = np.diff(np.concatenate(([False], marks, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    joined: list[tuple[int, int]] = []
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        if joined and start - joined[-1][1] <= join:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((start, end))
+    return joined

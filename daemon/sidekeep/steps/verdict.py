@@ -1,0 +1,166 @@
+"""verdict: was it a good transfer, or should the side be played again?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from sidekeep.advice import ADVICE
+from sidekeep.findings import channels, clicks, clipping, cut_short
+from sidekeep.findings.scene import Scene, worst
+from sidekeep.measurements import Measurements
+from sidekeep.model import Finding, Judgement, Plan, Severity, Side, Verdict
+from sidekeep.settings import choice, number, quantity, words
+from sidekeep.steps.step import Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What is called worth hearing, what is called a failed transfer, and which of them hold."""
+
+    hold_on: str = choice(
+        "hold on",
+        of=("never", "again", "listen"),
+        default="again",
+        doc="the verdict from which the job waits for a person",
+    )
+    ignore: tuple[str, ...] = words(
+        "ignore",
+        of=tuple(ADVICE),
+        doc="kinds of finding that are not reported",
+    )
+    clipping_listen: float = number(
+        "clipping listen",
+        default=3,
+        low=1,
+        high=1e6,
+        doc="clipped places worth hearing",
+    )
+    clipping_again: float = number(
+        "clipping again",
+        default=10,
+        low=1,
+        high=1e6,
+        doc="clipped places that ask for another take",
+    )
+    dead_channel_db: float = quantity(
+        "dead channel",
+        unit="dB",
+        default=30.0,
+        low=12.0,
+        high=90.0,
+        doc="how far a missing channel lies under the other, noise included",
+    )
+    weak_channel_db: float = quantity(
+        "weak channel",
+        unit="dB",
+        default=9.0,
+        low=6.0,
+        high=40.0,
+        doc="how far a weak channel lies under the other, noise included",
+    )
+    one_sided_noise_db: float = quantity(
+        "one-sided noise",
+        unit="dB",
+        default=10.0,
+        low=3.0,
+        high=60.0,
+        doc="how far one channel's groove noise lies above the other's",
+    )
+    cut_short_db: float = quantity(
+        "cut short",
+        unit="dB",
+        default=15.0,
+        low=6.0,
+        high=60.0,
+        doc="how far above the groove noise the edge of the recording is when music was cut",
+    )
+    click_db: float = quantity(
+        "click",
+        unit="dB",
+        default=15.0,
+        low=6.0,
+        high=40.0,
+        doc="how far a click rises above the treble around it",
+    )
+    clicks_per_minute: float = number(
+        "clicks per minute",
+        default=60,
+        low=1,
+        high=1e5,
+        doc="clicks a minute worth hearing",
+    )
+
+
+def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
+    """All findings about one side, in order of time, with advice."""
+    found = (
+        *clipping.find(
+            scene, listen_spots=settings.clipping_listen, again_spots=settings.clipping_again
+        ),
+        *channels.find(
+            scene,
+            dead_db=settings.dead_channel_db,
+            weak_db=settings.weak_channel_db,
+            one_sided_db=settings.one_sided_noise_db,
+        ),
+        *cut_short.find(scene, above_noise_db=settings.cut_short_db),
+        *clicks.find(
+            scene, stand_out_db=settings.click_db, listen_per_minute=settings.clicks_per_minute
+        ),
+    )
+    kept = [
+        replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
+    ]
+    return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
+
+
+def judge(findings: tuple[Finding, ...]) -> Verdict:
+    """Put the findings together into one judgement and one sentence a person can act on."""
+    notes = sum(one.severity is Severity.NOTE for one in findings)
+    if not findings or max(worst(one) for one in findings) == 0:
+        counted = "" if notes == 0 else f" {notes} small thing{'s' * (notes > 1)} noted."
+        return Verdict(Judgement.GOOD, f"A good transfer.{counted}")
+    first = max(findings, key=worst)
+    others = sum(one.severity is not Severity.NOTE for one in findings) - 1
+    more = "" if others == 0 else f" {others} more finding{'s' * (others > 1)} in the report."
+    again = first.severity is Severity.AGAIN
+    opening = "Play it again" if again else "Listen to it"
+    detail = first.detail[0].lower() + first.detail[1:]
+    return Verdict(
+        Judgement.AGAIN if again else Judgement.LISTEN, f"{opening}: {detail} {first.advice}{more}"
+    )
+
+
+def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
+    """Look at every side, judge, and hold the job where the rule set asks for it."""
+    findings: tuple[Finding, ...] = ()
+    for side in draft.sides:
+        findings += side_findings(_scene(draft, seen, side), settings)
+    verdict = judge(findings)
+    plan = replace(draft, findings=findings, verdict=verdict)
+    for one in findings:
+        plan = plan.noting(
+            "verdict",
+            "found",
+            kind=one.kind,
+            severity=one.severity.value,
+            start_s=round(plan.seconds(one.span.start), 3),
+            end_s=round(plan.seconds(one.span.end), 3),
+            **one.numbers,
+        )
+    plan = plan.noting(
+        "verdict", "judged", judgement=verdict.judgement.value, sentence=verdict.sentence
+    )
+    holds = {
+        "never": (),
+        "again": (Judgement.AGAIN,),
+        "listen": (Judgement.AGAIN, Judgement.LISTEN),
+    }[settings.hold_on]
+    return plan.holding(verdict.sentence) if verdict.judgement in holds else plan
+
+
+def _scene(draft: Plan, seen: Measurements, side: Side) -> Scene:
+    return Scene(seen, side, draft.recording, draft.sheet.rpm)
+
+
+STEP = Step("verdict", Settings, decide)
