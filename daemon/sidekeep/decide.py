@@ -51,7 +51,9 @@ def _at_least_one_track(side: Side) -> Side:
     if side.tracks:
         return side
     gains = (0.0,) * 2
-    return replace(side, tracks=(Track(1, side.label or "Side", None, side.trimmed, side.programme, gains),))
+    return replace(
+        side, tracks=(Track(1, side.label or "Side", None, side.trimmed, side.programme, gains),)
+    )
 
 
 def _corrected(plan: Plan, seen: Measurements, corrections: Corrections) -> Plan:
@@ -64,7 +66,9 @@ def _corrected(plan: Plan, seen: Measurements, corrections: Corrections) -> Plan
     return replace(plan, sides=tuple(sides)).noting("split", "corrected_by_hand", sides=len(sides))
 
 
-def _corrected_side(plan: Plan, side: Side, written: CorrectedSide, frames: int, channels: int) -> Side:
+def _corrected_side(
+    plan: Plan, side: Side, written: CorrectedSide, frames: int, channels: int
+) -> Side:
     def frame(seconds: float) -> int:
         exact = seconds * plan.recording.rate_hz / plan.recording.time_scale
         return max(0, min(round(exact), frames))

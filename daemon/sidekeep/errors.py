@@ -75,7 +75,9 @@ class Duplicate(SidekeepError):
     """
 
     def __init__(self, message: str, filed_job: str) -> None:
-        super().__init__(message, f"See job {filed_job}; delete the copy in quarantine if it is one.")
+        super().__init__(
+            message, f"See job {filed_job}; delete the copy in quarantine if it is one."
+        )
         self.filed_job = filed_job
 
 

@@ -25,7 +25,9 @@ from sidekeep.dsp.truepeak import TruePeakMeter
 from sidekeep.measurements import Measurements
 
 
-def treated(blocks: Iterable[NDArray[Any]], treatments: tuple[Treatment, ...]) -> Iterator[NDArray[Any]]:
+def treated(
+    blocks: Iterable[NDArray[Any]], treatments: tuple[Treatment, ...]
+) -> Iterator[NDArray[Any]]:
     """Pass blocks (channels, frames) through the treatments, in order.
 
     Without treatments the blocks come out as they are; with them they are float64.
@@ -90,7 +92,9 @@ class _Bench:
         )
 
 
-def measure(blocks: Iterable[NDArray[Any]], rate_hz: int, channels: int, threads: int = 2) -> Measurements:
+def measure(
+    blocks: Iterable[NDArray[Any]], rate_hz: int, channels: int, threads: int = 2
+) -> Measurements:
     """Measure a recording.
 
     Args:

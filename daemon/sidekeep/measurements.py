@@ -57,7 +57,9 @@ def from_arrays(arrays: dict[str, NDArray[Any]]) -> Measurements:
     """Build measurements from what `to_arrays` made."""
     tables: dict[str, Any] = {}
     for outer, kind in _TABLES.items():
-        values = {name.partition(".")[2]: a for name, a in arrays.items() if name.startswith(outer + ".")}
+        values = {
+            name.partition(".")[2]: a for name, a in arrays.items() if name.startswith(outer + ".")
+        }
         tables[outer] = kind(**{name: a.item() if a.ndim == 0 else a for name, a in values.items()})
     for name in ("rate_hz", "channels", "frames"):
         tables[name] = int(arrays[name])

@@ -66,8 +66,12 @@ class _CopyChain:
         frames = track.span.frames
         self._fader = Fader(frames, track.fade_in_frames, track.fade_out_frames)
         channels = len(track.gain_db)
-        self._resampler = None if copy.rate_hz == rate_hz else Resampler(rate_hz, copy.rate_hz, channels)
-        seed = f"{plan.recording.sha256}/{track.span.start}/{copy.format}/{copy.rate_hz}/{copy.bits}"
+        self._resampler = (
+            None if copy.rate_hz == rate_hz else Resampler(rate_hz, copy.rate_hz, channels)
+        )
+        seed = (
+            f"{plan.recording.sha256}/{track.span.start}/{copy.format}/{copy.rate_hz}/{copy.bits}"
+        )
         self._quantiser = None if copy.bits is None else Quantiser(copy.bits, channels, seed)
         self._sink = sink
 
@@ -88,7 +92,9 @@ class _CopyChain:
         self._sink.write(samples if self._quantiser is None else self._quantiser.process(samples))
 
 
-def render(plan: Plan, source: Source, open_sink: OpenSink, progress: Progress, threads: int = 2) -> Plan:
+def render(
+    plan: Plan, source: Source, open_sink: OpenSink, progress: Progress, threads: int = 2
+) -> Plan:
     """Write every copy of every track; return the plan with the gains that lossy copies got.
 
     Args:
@@ -101,7 +107,9 @@ def render(plan: Plan, source: Source, open_sink: OpenSink, progress: Progress, 
     tracks = [track for side in plan.sides for track in side.tracks]
     lanes = [tracks] if source.costly_seek else [[track] for track in tracks]
     with ThreadPoolExecutor(threads) as pool:
-        jobs = [pool.submit(_render_lane, plan, lane, source, open_sink, progress) for lane in lanes]
+        jobs = [
+            pool.submit(_render_lane, plan, lane, source, open_sink, progress) for lane in lanes
+        ]
         copies = {span: done for job in jobs for span, done in job.result().items()}
     return plan.with_sides(
         lambda side: replace(
@@ -146,7 +154,9 @@ def _per_track(tracks: list[Track], source: Source) -> Iterable[tuple[Track, Ite
             yield track, source.read(track.span)
         return
     ordered = sorted(tracks, key=lambda track: track.span.start)
-    cutter = _Cutter(source.read(Span(ordered[0].span.start, ordered[-1].span.end)), ordered[0].span.start)
+    cutter = _Cutter(
+        source.read(Span(ordered[0].span.start, ordered[-1].span.end)), ordered[0].span.start
+    )
     for track in ordered:
         yield track, cutter.take(track.span)
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from html import escape
-from importlib.resources import files
 
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Judgement, Level, Outcome, Plan, Severity, Track
 from sidekeep.report import evidence, waveform
+from sidekeep.report.html import document, table
 from sidekeep.report.waveform import clock
 
 _WORDS = {
@@ -21,7 +21,9 @@ _SEVERITY = {Severity.NOTE: "· note", Severity.LISTEN: "◐ listen", Severity.A
 _MOST_PLACES = 24
 
 
-def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None) -> str:
+def job_page(
+    plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None
+) -> str:
     """Return the page as HTML.
 
     Args:
@@ -42,29 +44,27 @@ def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]], manif
             _places(plan, seen),
             _treatment(plan),
             "<h2>Groove noise and programme</h2>",
-            _figure(evidence.spectrum(plan, seen), "Where the groove noise meets the programme, nothing is cut."),
+            _figure(
+                evidence.spectrum(plan, seen),
+                "Where the groove noise meets the programme, nothing is cut.",
+            ),
             "<h2>Loudness</h2>",
-            _figure(waveform.loudness(plan, seen, None), "Short-term loudness of the tracks as filed."),
+            _figure(
+                waveform.loudness(plan, seen, None), "Short-term loudness of the tracks as filed."
+            ),
             _where(where, manifest_sha256),
         )
     )
     return document(f"{title}: {_plain_verdict(plan)}", body)
 
 
-def document(title: str, body: str) -> str:
-    """Wrap a body in a complete, self-contained page; `title` and `body` are HTML."""
-    css = files("sidekeep.report").joinpath("page.css").read_text(encoding="utf-8")
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>\n{css}</style>\n</head>\n<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
-    )
-
-
 def _title(plan: Plan) -> str:
     sheet = plan.sheet
     labels = [side.label for side in plan.sides if side.label]
-    record = " – ".join(part for part in (sheet.artist, sheet.title) if part) or plan.recording.parts[0].name
+    record = (
+        " – ".join(part for part in (sheet.artist, sheet.title) if part)
+        or plan.recording.parts[0].name
+    )
     side = f", side {' and '.join(labels)}" if labels else ""
     return escape(record + side)
 
@@ -105,8 +105,8 @@ def _verdict(plan: Plan) -> str:
 
 def _side_picture(plan: Plan, seen: Measurements) -> str:
     caption = (
-        "The recording as it came. Dashed lines are cuts, numbered by track; the bar below marks what is kept; "
-        "✕ again, ▼ listen and · note mark findings."
+        "The recording as it came. Dashed lines are cuts, numbered by track; the bar below marks what "
+        "is kept; ✕ again, ▼ listen and · note mark findings."
     )
     return "<h2>The side</h2>" + _figure(waveform.whole_side(plan, seen), caption)
 
@@ -122,14 +122,12 @@ def _findings(plan: Plan) -> str:
     if not plan.findings:
         return "<h2>Findings</h2><p>None.</p>"
     order = (Severity.AGAIN, Severity.LISTEN, Severity.NOTE)
-    ranked = sorted(plan.findings, key=lambda finding: (order.index(finding.severity), finding.span.start))
-    rows = "".join(_finding_row(plan, finding) for finding in ranked)
-    return (
-        '<h2>Findings</h2><div class="scroll" tabindex="0"><table><caption>What was noticed, most pressing first'
-        '</caption><thead><tr><th scope="col">how much it matters</th><th scope="col">what</th>'
-        '<th scope="col" class="n">from</th><th scope="col" class="n">to</th><th scope="col">detail</th></tr>'
-        f"</thead><tbody>{rows}</tbody></table></div>"
+    ranked = sorted(
+        plan.findings, key=lambda finding: (order.index(finding.severity), finding.span.start)
     )
+    rows = [_finding_row(plan, finding) for finding in ranked]
+    heads = ("how much it matters", "what", "#from", "#to", "detail")
+    return "<h2>Findings</h2>" + table("What was noticed, most pressing first", heads, rows)
 
 
 def _finding_row(plan: Plan, finding: Finding) -> str:
@@ -143,14 +141,20 @@ def _finding_row(plan: Plan, finding: Finding) -> str:
 
 
 def _tracks(plan: Plan) -> str:
-    rows = "".join(_track_row(plan, track) for side in plan.sides for track in side.tracks)
-    heads = ("start", "length", "LUFS", "dBTP", "gain dB", "sure")
-    columns = "".join(f'<th scope="col" class="n">{head}</th>' for head in heads)
-    return (
-        '<h2>Tracks</h2><div class="scroll" tabindex="0"><table><caption>Times in the recording; loudness and true '
-        'peak as filed</caption><thead><tr><th scope="col" class="n">no.</th><th scope="col">title</th>'
-        f'{columns}<th scope="col">why this cut</th></tr></thead><tbody>{rows}</tbody></table></div>'
+    rows = [_track_row(plan, track) for side in plan.sides for track in side.tracks]
+    heads = (
+        "#no.",
+        "title",
+        "#start",
+        "#length",
+        "#LUFS",
+        "#dBTP",
+        "#gain dB",
+        "#sure",
+        "why this cut",
     )
+    caption = "Times in the recording; loudness and true peak as filed"
+    return "<h2>Tracks</h2>" + table(caption, heads, rows)
 
 
 def _track_row(plan: Plan, track: Track) -> str:
@@ -182,15 +186,20 @@ def _places(plan: Plan, seen: Measurements) -> str:
         for track in side.tracks[1:]:
             at = track.span.start
             label = f"cut before {track.number} {track.title}"
-            pictures.append((type(track.span)(at, at), label, f"{track.certainty:.0%} sure. {track.why}"))
+            pictures.append(
+                (type(track.span)(at, at), label, f"{track.certainty:.0%} sure. {track.why}")
+            )
     serious = [finding for finding in plan.findings if finding.severity is not Severity.NOTE]
-    pictures += [(finding.span, f"{finding.kind} ({finding.severity})", finding.detail) for finding in serious]
+    pictures += [
+        (finding.span, f"{finding.kind} ({finding.severity})", finding.detail)
+        for finding in serious
+    ]
     if not pictures:
         return ""
     drawn = "".join(
         f"<figure>{waveform.place(plan, seen, span, f'place{index}', label)}"
-        f"<figcaption><strong>{clock(plan.seconds(span.start))} {escape(label)}</strong> {escape(text)}</figcaption>"
-        "</figure>"
+        f"<figcaption><strong>{clock(plan.seconds(span.start))} {escape(label)}</strong> "
+        f"{escape(text)}</figcaption></figure>"
         for index, (span, label, text) in enumerate(pictures[:_MOST_PLACES])
     )
     return f'<h2>Cuts and places to hear</h2><div class="places">{drawn}</div>'
@@ -200,19 +209,27 @@ def _treatment(plan: Plan) -> str:
     items = [escape(note) for note in plan.treatments]
     for side in plan.sides:
         name = f"Side {escape(side.label)}: " if side.label else ""
-        kept = f"{clock(plan.seconds(side.trimmed.start))} to {clock(plan.seconds(side.trimmed.end))}"
+        kept = (
+            f"{clock(plan.seconds(side.trimmed.start))} to {clock(plan.seconds(side.trimmed.end))}"
+        )
         items.append(f"{name}trimmed to {kept}")
         if side.balance is not None:
             applied, reason = side.balance.applied_db, escape(side.balance.reason)
-            items.append(f"{name}balance corrected by {applied:+.2f} dB (positive = left was louder): {reason}")
+            items.append(
+                f"{name}balance corrected by {applied:+.2f} dB (positive = left was louder): {reason}"
+            )
         if side.level is not None:
-            items.append(f"{name}gain {side.level.gain_db:+.2f} dB, ruled by {escape(side.level.ruled_by)}")
+            items.append(
+                f"{name}gain {side.level.gain_db:+.2f} dB, ruled by {escape(side.level.ruled_by)}"
+            )
     listed = "".join(f"<li>{item}</li>" for item in items)
     return f"<h2>What was done to the sound, in order</h2><ol>{listed}</ol>"
 
 
 def _where(where: list[tuple[str, str]], manifest_sha256: str | None) -> str:
-    rows = "".join(f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(path)}</code></td></tr>' for what, path in where)
-    if manifest_sha256:
-        rows += f'<tr><th scope="row">SHA-256 of the manifest</th><td><code>{manifest_sha256}</code></td></tr>'
-    return f'<h2>Where the files are</h2><div class="scroll" tabindex="0"><table><tbody>{rows}</tbody></table></div>'
+    listed = [*where, ("SHA-256 of the manifest", manifest_sha256)] if manifest_sha256 else where
+    rows = [
+        f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(path)}</code></td></tr>'
+        for what, path in listed
+    ]
+    return "<h2>Where the files are</h2>" + table("", (), rows)

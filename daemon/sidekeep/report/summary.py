@@ -43,7 +43,8 @@ def summarise(plan: Plan) -> dict[str, Any]:
         "outcome": str(plan.outcome),
         "reasons": list(plan.reasons),
         "decisions": [
-            {"step": decision.step, "event": decision.event, **decision.numbers} for decision in plan.decisions
+            {"step": decision.step, "event": decision.event, **decision.numbers}
+            for decision in plan.decisions
         ],
     }
 

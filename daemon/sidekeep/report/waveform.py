@@ -13,7 +13,11 @@ from sidekeep.report.canvas import Ink, figure, style, to_svg
 
 #: Columns of the drawn waveform; more is invisible at desktop width and only makes the page heavy.
 _COLUMNS = 900
-_MARK = {Severity.AGAIN: ("X", Ink.AGAIN), Severity.LISTEN: ("v", Ink.LISTEN), Severity.NOTE: (".", Ink.QUIET)}
+_MARK = {
+    Severity.AGAIN: ("X", Ink.AGAIN),
+    Severity.LISTEN: ("v", Ink.LISTEN),
+    Severity.NOTE: (".", Ink.QUIET),
+}
 
 
 def clock(seconds: float) -> str:
@@ -28,7 +32,7 @@ def whole_side(plan: Plan, seen: Measurements) -> str:
     with style():
         drawn = figure(9.0, 2.6)
         axes = drawn.add_subplot()
-        _envelope(axes, plan, seen, Span(0, seen.frames))
+        _envelope(axes, plan, seen)
         for index, side in enumerate(plan.sides):
             _spans(axes, plan, side, first=index == 0)
         _findings(axes, plan, plan.findings)
@@ -47,7 +51,9 @@ def whole_side(plan: Plan, seen: Measurements) -> str:
         )
 
 
-def place(plan: Plan, seen: Measurements, span: Span, name: str, label: str, around_s: float = 4.0) -> str:
+def place(
+    plan: Plan, seen: Measurements, span: Span, name: str, label: str, around_s: float = 4.0
+) -> str:
     """Draw one place enlarged: level in dB every 10 ms, `around_s` seconds on both sides of `span`."""
     rate = seen.rate_hz
     reach = round(around_s * rate)
@@ -59,20 +65,28 @@ def place(plan: Plan, seen: Measurements, span: Span, name: str, label: str, aro
         first, last = shown.start // cell, max(shown.start // cell + 1, -(-shown.end // cell))
         power = seen.levels.mean_square[:, first:last].mean(axis=0)
         peak = seen.levels.sample_peak[:, first:last].max(axis=0)
-        times = np.array([plan.seconds(int(index) * cell) for index in range(first, first + power.size)])
+        times = np.array(
+            [plan.seconds(int(index) * cell) for index in range(first, first + power.size)]
+        )
         axes.fill_between(times, _db(peak**2), -100.0, color=Ink.BODY, linewidth=0, label="peak")
         axes.plot(times, _db(power), color=Ink.WAVE, linewidth=0.9, label="level")
         for side in plan.sides:
             for track in side.tracks:
                 for frame in (track.span.start, track.span.end):
                     if shown.start <= frame <= shown.end:
-                        axes.axvline(plan.seconds(frame), color=Ink.CUT, linewidth=1.4, linestyle="--")
+                        axes.axvline(
+                            plan.seconds(frame), color=Ink.CUT, linewidth=1.4, linestyle="--"
+                        )
         if span.frames:
-            axes.axvspan(plan.seconds(span.start), plan.seconds(span.end), color=Ink.LISTEN, alpha=0.25)
+            axes.axvspan(
+                plan.seconds(span.start), plan.seconds(span.end), color=Ink.LISTEN, alpha=0.25
+            )
         axes.set_xlim(plan.seconds(shown.start), plan.seconds(shown.end))
         axes.set_ylim(max(-100.0, float(np.min(_db(power), initial=0.0)) - 6.0), 3.0)
         axes.set_ylabel("dBFS")
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: f"{int(x // 60)}:{x % 60:04.1f}"))
+        axes.xaxis.set_major_formatter(
+            FuncFormatter(lambda x, _pos: f"{int(x // 60)}:{x % 60:04.1f}")
+        )
         axes.locator_params(axis="x", nbins=6)
         return to_svg(drawn, name, f"Level around {clock(plan.seconds(span.start))}: {label}")
 
@@ -85,7 +99,9 @@ def loudness(plan: Plan, seen: Measurements, target_lufs: float | None) -> str:
         for index, side in enumerate(plan.sides):
             for track in side.tracks:
                 times, values = _short_term(plan, seen, track.span, track.gain_db)
-                label = "short-term loudness (3 s)" if index == 0 and track is side.tracks[0] else None
+                label = (
+                    "short-term loudness (3 s)" if index == 0 and track is side.tracks[0] else None
+                )
                 axes.plot(times, values, color=Ink.WAVE, linewidth=1.0, label=label)
         if target_lufs is not None:
             axes.axhline(target_lufs, color=Ink.CUT, linestyle="--", linewidth=1.0, label="target")
@@ -104,7 +120,9 @@ def _short_term(
     cell = seen.loudness.cell_frames
     first, last = span.start // cell, span.end // cell
     gains = 10.0 ** (np.asarray(gain_db[: seen.channels]) / 10.0)
-    energy = (seen.loudness.energy[:, first:last].astype(np.float64) * gains[:, np.newaxis]).sum(axis=0)
+    energy = (seen.loudness.energy[:, first:last].astype(np.float64) * gains[:, np.newaxis]).sum(
+        axis=0
+    )
     per_s = max(1, round(seen.rate_hz / cell))
     sums = np.concatenate(([0.0], np.cumsum(energy)))
     ends = np.arange(min(3 * per_s, energy.size), energy.size + 1, per_s)
@@ -114,7 +132,7 @@ def _short_term(
     return times, -0.691 + _db(mean)
 
 
-def _envelope(axes: Axes, plan: Plan, seen: Measurements, span: Span) -> None:
+def _envelope(axes: Axes, plan: Plan, seen: Measurements) -> None:
     peak = seen.levels.sample_peak.max(axis=0)
     rms = np.sqrt(seen.levels.mean_square.mean(axis=0))
     width = max(1, -(-peak.size // _COLUMNS))
@@ -127,19 +145,31 @@ def _envelope(axes: Axes, plan: Plan, seen: Measurements, span: Span) -> None:
 
 def _spans(axes: Axes, plan: Plan, side: Side, *, first: bool) -> None:
     start, end = plan.seconds(side.trimmed.start), plan.seconds(side.trimmed.end)
-    axes.plot([start, end], [-1.0, -1.0], color=Ink.KEPT, linewidth=4, label="kept" if first else None)
+    axes.plot(
+        [start, end], [-1.0, -1.0], color=Ink.KEPT, linewidth=4, label="kept" if first else None
+    )
     for index, track in enumerate(side.tracks):
         at = plan.seconds(track.span.start)
-        axes.axvline(at, color=Ink.CUT, linewidth=1.0, linestyle="--", label="cut" if first and index == 0 else None)
+        axes.axvline(
+            at,
+            color=Ink.CUT,
+            linewidth=1.0,
+            linestyle="--",
+            label="cut" if first and index == 0 else None,
+        )
         axes.text(at, 1.08, f" {track.number}", fontsize=8, color=Ink.CUT)
     axes.axvline(end, color=Ink.CUT, linewidth=1.0, linestyle="--")
 
 
 def _findings(axes: Axes, plan: Plan, findings: tuple[Finding, ...]) -> None:
     for severity, (marker, ink) in _MARK.items():
-        times = [plan.seconds(finding.span.start) for finding in findings if finding.severity is severity]
+        times = [
+            plan.seconds(finding.span.start) for finding in findings if finding.severity is severity
+        ]
         if times:
-            axes.plot(times, [0.98] * len(times), marker, color=ink, markersize=6, label=f"{severity}")
+            axes.plot(
+                times, [0.98] * len(times), marker, color=ink, markersize=6, label=f"{severity}"
+            )
 
 
 def _db(power: NDArray[np.floating]) -> NDArray[np.float64]:

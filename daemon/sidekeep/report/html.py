@@ -1,0 +1,39 @@
+"""The frame of every page: complete, self-contained, no script, no network."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from importlib.resources import files
+
+
+def document(title: str, body: str) -> str:
+    """Wrap a body in a complete, self-contained page; `title` and `body` are HTML."""
+    css = files("sidekeep.report").joinpath("page.css").read_text(encoding="utf-8")
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n<style>\n{css}</style>\n</head>\n<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def table(caption: str, heads: Sequence[str], rows: Iterable[str]) -> str:
+    """Return a table that scrolls sideways on a narrow screen.
+
+    Args:
+        caption: plain text above the table; may be empty.
+        heads: column names; one that starts with `#` heads a column of numbers.
+        rows: complete `<tr>` elements.
+    """
+    columns = "".join(
+        f'<th scope="col" class="n">{escape(head[1:])}</th>'
+        if head.startswith("#")
+        else f'<th scope="col">{escape(head)}</th>'
+        for head in heads
+    )
+    named = f"<caption>{escape(caption)}</caption>" if caption else ""
+    head = f"<thead><tr>{columns}</tr></thead>" if heads else ""
+    return (
+        f'<div class="scroll" tabindex="0"><table>{named}{head}'
+        f"<tbody>{''.join(rows)}</tbody></table></div>"
+    )
