@@ -6,7 +6,7 @@ share the work nor on how the recording is cut into blocks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
@@ -14,46 +14,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import BandMeter
+from sidekeep.dsp.capture import CaptureMeter
 from sidekeep.dsp.events import EventMeter
 from sidekeep.dsp.image import ImageMeter
 from sidekeep.dsp.levels import LevelMeter
 from sidekeep.dsp.loudness import LoudnessMeter
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.spectra import Framer
-from sidekeep.dsp.treatment import Treatment
+from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.dsp.truepeak import TruePeakMeter
 from sidekeep.measurements import Measurements
-
-
-def treated(
-    blocks: Iterable[NDArray[Any]], treatments: tuple[Treatment, ...]
-) -> Iterator[NDArray[Any]]:
-    """Pass blocks (channels, frames) through the treatments, in order.
-
-    Without treatments the blocks come out as they are; with them they are float64.
-    """
-    if not treatments:
-        yield from blocks
-        return
-    for block in blocks:
-        yield _through(block.astype(np.float64), treatments)
-    for index, treatment in enumerate(treatments):
-        rest = treatment.flush()
-        if rest.shape[1]:
-            yield _through(rest, treatments[index + 1 :])
-
-
-def _through(block: NDArray[np.float64], treatments: tuple[Treatment, ...]) -> NDArray[np.float64]:
-    for treatment in treatments:
-        block = treatment.process(block)
-    return block
 
 
 class _Bench:
     """All meters of one recording, fed side by side by a small pool of threads."""
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
+    def __init__(self, rate_hz: int, captured: int, channels: int) -> None:
         self.rate_hz, self.channels, self.frames = rate_hz, channels, 0
+        self.capture = CaptureMeter(rate_hz, captured)
         self.levels = LevelMeter(rate_hz, channels)
         self.loudness = LoudnessMeter(rate_hz, channels)
         self.peaks = TruePeakMeter(rate_hz, channels)
@@ -89,34 +67,55 @@ class _Bench:
             bands=self.bands.finish(),
             image=self.image.finish(),
             events=self.events.finish(),
+            capture=self.capture.finish(),
         )
 
 
 def measure(
-    blocks: Iterable[NDArray[Any]], rate_hz: int, channels: int, threads: int = 2
+    blocks: Iterable[NDArray[Any]],
+    rate_hz: int,
+    channels: int,
+    treatments: tuple[Treatment, ...] = (),
+    threads: int = 2,
 ) -> Measurements:
     """Measure a recording.
 
     Args:
-        blocks: the treated audio in order, each (channels, frames), full scale = 1.0; about one second
+        blocks: the recording in order, each (channels, frames), full scale = 1.0; about one second
             each is a good size.
         rate_hz: sample rate in Hz.
         channels: rows of every block.
+        treatments: what the audio passes through before it is measured.
         threads: how many meters may work at a time.
     """
-    bench = _Bench(rate_hz, channels)
+    chain = Chain(treatments, channels)
+    bench = _Bench(rate_hz, channels, chain.channels_out)
     feeds = (bench.feed_spectra, bench.feed_loudness, bench.feed_events, bench.feed_levels)
     running: list[Future[None]] = []
     with ThreadPoolExecutor(threads) as pool:
-        for block in blocks:  # the next block is decoded here while the meters work on the last one
+
+        def feed_all(treated: Block) -> None:
+            bench.frames += treated.shape[1]
+            running.extend(pool.submit(feed, treated) for feed in feeds)
+
+        for block in blocks:  # decoded and treated here while the meters work on the one before
+            rows = _rows(block)
+            treated = _rows(chain.process(block.astype(np.float64))) if chain else rows
             _join(running)
-            bench.frames += block.shape[1]
-            rows = np.ascontiguousarray(block, dtype=np.float32)
-            running = [pool.submit(feed, rows) for feed in feeds]
+            running.append(pool.submit(bench.capture.update, rows))
+            feed_all(treated)
+        rest = _rows(chain.flush())
+        _join(running)
+        feed_all(rest)
         _join(running)
     return bench.finish()
+
+
+def _rows(block: NDArray[Any]) -> Block:
+    return np.ascontiguousarray(block, dtype=np.float32)
 
 
 def _join(running: list[Future[None]]) -> None:
     for future in running:
         future.result()
+    running.clear()

@@ -29,3 +29,31 @@ class Treatment(Protocol):
     def flush(self) -> Samples:
         """Return the frames still inside, shape (channels, frames), at the end of the recording."""
         ...
+
+
+class Chain:
+    """Several treatments, one after the other, as one."""
+
+    def __init__(self, treatments: tuple[Treatment, ...], channels: int) -> None:
+        self._treatments = treatments
+        self.channels_out = treatments[-1].channels_out if treatments else channels
+
+    def __bool__(self) -> bool:
+        return bool(self._treatments)
+
+    def process(self, block: Samples) -> Samples:
+        """Treat a block of shape (channels, frames)."""
+        return _through(block, self._treatments)
+
+    def flush(self) -> Samples:
+        """Return what is still inside all treatments, shape (channels, frames)."""
+        rests = [np.zeros((self.channels_out, 0))]
+        for index, treatment in enumerate(self._treatments):
+            rests.append(_through(treatment.flush(), self._treatments[index + 1 :]))
+        return np.concatenate(rests, axis=1)
+
+
+def _through(block: Samples, treatments: tuple[Treatment, ...]) -> Samples:
+    for treatment in treatments:
+        block = treatment.process(block)
+    return block
