@@ -1,8 +1,8 @@
 """Path patterns: text with fields that fall away with what belongs to them when they are not known.
 
 `{artist}/{title|job} [{catalogue}]/{side}{number} {track}`: `/` separates folders; `{a|b}` is the
-first of the two that is known; what stands between `<` and `>` is left out when a field inside it is
-not known. Empty brackets, doubled separators and separators at an end go away with their field.
+first of the two that is known; what stands between `<` and `>` is left out when a field inside it
+is not known. Empty brackets, doubled and trailing separators go away with their field.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ class PathPattern:
         """Give the path's components, not yet safe names; those that came out empty are left out.
 
         Args:
-            values: what each field stands for; empty when it is not known. A `/` inside a value does
-                not begin a new component.
+            values: what each field stands for; empty when it is not known. A `/` inside a value
+                does not begin a new component.
         """
         text = _TOKEN.sub(lambda found: _filled(found, values), self._text)
         components = (_collapsed(part) for part in text.split(_FOLDER))
