@@ -1,0 +1,240 @@
+"""Where something was cut to be heard: what stands above the recording's own groove noise.
+
+Every band of the middle and the difference is compared with the groove noise of the nearest runs, in
+units of that noise's own spread, over 0.1 s, 0.3 s, 1 s and 2 s (medians, so that an edge stays
+where it is). One band far above it, or many a little above it, is programme.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from sidekeep.dsp.groove import Play
+from sidekeep.dsp.slots import Slots
+
+SCALES = (1, 3, 9, 19)
+"""Slots over which a level is taken."""
+
+LEAST_EXCESS_DB = (5.0, 3.0, 1.5, 1.2)
+"""Smallest excess over the groove noise that counts at each scale."""
+
+TURNS_S = (1.8, 1.333, 0.767)
+"""Seconds per revolution at 33 1/3, 45 and 78 per minute."""
+
+EDGE = 2.0
+"""Deviation, summed over the bands that matter, below which an edge slot is groove noise."""
+
+Floats = NDArray[np.float32]
+Flags = NDArray[np.bool_]
+
+TOP = ((1, 6.0), (3, 4.6), (10, 3.2))
+"""Mean of the so many largest deviations, in spreads of the noise, that counts as programme."""
+
+
+@dataclass(frozen=True)
+class Presence:
+    """Per slot from `start`: whether programme is there and how far the strongest band stands out.
+
+    `low` marks slots where only bands below 200 Hz stand out: a thump, a bump of the stylus.
+    """
+
+    start: int
+    present: Flags
+    low: Flags
+    excess_db: Floats
+
+
+@dataclass(frozen=True)
+class Island:
+    """Programme between two stretches of groove noise, in slots; `excess_db` is its strongest."""
+
+    start: int
+    end: int
+    excess_db: float
+    low: bool
+
+
+def find_presence(slots: Slots, play: Play) -> Presence:
+    """Tell, slot by slot, whether anything stands above the groove noise.
+
+    Args:
+        slots: the recording's slots.
+        play: the stretch with the stylus down; without groove noise everything counts as programme.
+    """
+    count = play.end - play.start
+    if not play.groove:
+        whole = np.ones(count, np.bool_)
+        return Presence(play.start, whole, ~whole, np.full(count, 99, np.float32))
+    rest = _rest(slots, play)
+    quiet = np.zeros(count, np.bool_)
+    for run in play.groove:
+        quiet[run.start - play.start : run.end - play.start] = True
+    low_bands = np.r_[0:4, slots.bands : slots.bands + 4]
+    present, high = np.zeros((2, count), np.bool_)
+    excess = np.zeros(count, np.float32)
+    for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
+        smooth = rest if scale == 1 else median_filter(rest, (scale, 1), mode="nearest")
+        middle = np.median(smooth[quiet], axis=0)
+        spread = 1.4826 * np.median(np.abs(smooth[quiet] - middle), axis=0)
+        spread = np.maximum(spread, np.float32(least / TOP[0][1]))
+        deviation = (smooth - middle) / spread
+        found = _stands_out(deviation)
+        if scale == 1:
+            first = deviation
+        else:
+            found = _edges_trimmed(found, first, scale // 2)
+        if scale == 3:
+            excess = (smooth - middle)[:, : slots.level_db.shape[1]].max(axis=1)
+        deviation = deviation.copy()
+        deviation[:, low_bands] = 0
+        high |= _stands_out(deviation)
+        present |= found
+    return Presence(play.start, present, present & ~high, excess)
+
+
+def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
+    """Take off edge slots that look like groove noise in the bands that stand out further in.
+
+    A median over a window that is nearly half full of programme is the noise's highest value, so a
+    long window starts too early at a hard edge.
+    """
+    found = found.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], found.view(np.int8), [0])))).reshape(-1, 2)
+    for start, end in edges:
+        for at, step in ((start, 1), (end - 1, -1)):
+            inner = (
+                deviation[start : start + 2 * most + 1]
+                if step > 0
+                else deviation[max(start, end - 2 * most - 1) : end]
+            )
+            weight = np.clip(np.median(inner, axis=0) - 1, 0, 20) + np.float32(1e-3)
+            weight /= np.sqrt((weight**2).sum())
+            place = at
+            while (
+                start <= place < end and abs(place - at) < most and deviation[place] @ weight < EDGE
+            ):
+                found[place] = False
+                place += step
+    return found
+
+
+def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, ...]:
+    """Gather programme into islands and leave out what the stylus did: drop, lift, thumps, ticks.
+
+    Args:
+        presence: what stands above the groove noise.
+        slots: the recording's slots.
+        play: the stretch with the stylus down.
+    """
+    islands = [
+        Island(
+            play.start + int(a),
+            play.start + int(b),
+            float(presence.excess_db[a:b].max()),
+            bool(presence.low[a:b].mean() > 0.6),
+        )
+        for a, b in _runs(presence.present, slots.count(0.25))
+    ]
+    if not play.groove:
+        return tuple(islands)
+    islands = _without_handling(islands, slots, play)
+    large = [i for i in islands if _is_large(i, slots)]
+    kept = [i for i in islands if i in large or _belongs(i, large, slots)]
+    return _without_ticks(tuple(kept), large, slots)
+
+
+def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0])))).reshape(-1, 2)
+    runs: list[tuple[int, int]] = []
+    for start, end in edges:
+        if runs and start - runs[-1][1] < bridge:
+            runs[-1] = (runs[-1][0], int(end))
+        else:
+            runs.append((int(start), int(end)))
+    return runs
+
+
+def _is_large(island: Island, slots: Slots) -> bool:
+    size = island.end - island.start
+    return not island.low and (
+        size >= slots.count(3.0) or (size >= slots.count(1.0) and island.excess_db > 6)
+    )
+
+
+def _belongs(island: Island, large: list[Island], slots: Slots) -> bool:
+    """Whether a small island is a note near the programme and no bump."""
+    away = min(
+        (max(one.start - island.end, island.start - one.end, 0) for one in large), default=1 << 30
+    )
+    size = island.end - island.start
+    if island.low:
+        return size >= slots.count(0.4) and away < slots.count(0.6)
+    if island.excess_db > 15 and size >= 2:
+        return away < slots.count(6.0)
+    return away < slots.count(2.0) and (size >= slots.count(0.3) or island.excess_db > 8)
+
+
+def _without_handling(islands: list[Island], slots: Slots, play: Play) -> list[Island]:
+    """Leave out the thump of a drop or a lift: short, at the edge, apart from the programme."""
+    near = slots.count(0.7)
+    kept = []
+    for place, island in enumerate(islands):
+        after = islands[place + 1].start if place + 1 < len(islands) else play.end
+        before = islands[place - 1].end if place else play.start
+        short = island.end - island.start <= slots.count(0.8)
+        at_drop = play.dropped and island.start - play.start <= near and after - island.end >= 2
+        at_lift = play.lifted and play.end - island.end <= near and island.start - before >= 2
+        if not (short and (at_drop or at_lift)):
+            kept.append(island)
+    return kept
+
+
+def _without_ticks(
+    islands: tuple[Island, ...], large: list[Island], slots: Slots
+) -> tuple[Island, ...]:
+    """Leave out small islands after the programme that come once per revolution."""
+    last = max((i.end for i in large), default=0)
+    tail = [i for i in islands if i.start >= last]
+    if len(tail) < 3 or max(i.end - i.start for i in tail) > slots.count(0.5):
+        return islands
+    centres = np.array([(i.start + i.end) / 2 for i in tail]) * slots.seconds
+    for turn_s in TURNS_S:
+        turns = np.diff(centres) / turn_s
+        if np.all(np.abs(turns - np.rint(turns)) * turn_s < 0.2) and np.all(turns > 0.8):
+            return tuple(i for i in islands if i not in tail)
+    return islands
+
+
+def _stands_out(deviation: Floats) -> Flags:
+    ordered = -np.partition(-deviation, [top - 1 for top, _ in TOP], axis=1)
+    out = np.zeros(len(deviation), np.bool_)
+    for top, limit in TOP:
+        out |= ordered[:, :top].mean(axis=1) > limit
+    return out
+
+
+def _rest(slots: Slots, play: Play) -> Floats:
+    """What is left of levels and tonality when the groove noise to expect is taken off, in dB.
+
+    The nearer runs of groove noise weigh more, so that noise that changes along a side is followed.
+    """
+    at = np.arange(play.start, play.end, dtype=np.float32)[:, np.newaxis]
+    starts = np.array([r.start for r in play.groove], np.float32)
+    ends = np.array([r.end for r in play.groove], np.float32)
+    away_s = np.maximum(np.maximum(starts - at, at - ends), 0) * np.float32(slots.seconds)
+    weight = np.minimum(ends - starts, slots.count(3.0)) / (away_s + 1) ** 2
+    weight /= weight.sum(axis=1, keepdims=True)
+    expected = weight @ np.stack([r.level_db for r in play.groove])
+    noise = np.concatenate([slots.tonality_db[r.start : r.end] for r in play.groove])
+    rest: Floats = np.concatenate(
+        (
+            slots.level_db[play.start : play.end] - expected,
+            slots.tonality_db[play.start : play.end] - np.median(noise, axis=0),
+        ),
+        axis=1,
+    ).astype(np.float32)
+    return rest
