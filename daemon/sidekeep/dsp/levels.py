@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.meter import Block
+from sidekeep.dsp.stretch import Stretch
 
 
 @dataclass(frozen=True)
@@ -55,3 +56,18 @@ class LevelMeter:
             np.concatenate((empty, *self._squares), axis=1),
             np.concatenate((empty, *self._peaks), axis=1),
         )
+
+
+def max_sample_peak(table: LevelTable, *stretches: Stretch) -> float:
+    """The highest sample of one or several stretches, linear; 0 if they are empty.
+
+    Cells that lie only partly in a stretch count, so a peak up to 10 ms outside may be included.
+    """
+    return max((_sample_peak(table, stretch) for stretch in stretches), default=0.0)
+
+
+def _sample_peak(table: LevelTable, stretch: Stretch) -> float:
+    stretch.check(len(table.sample_peak))
+    first, last = max(0, stretch.start) // table.cell_frames, -(-stretch.end // table.cell_frames)
+    highest = table.sample_peak[:, first:last].max(axis=1, initial=0.0)
+    return float((highest * np.abs(stretch.gains)).max())

@@ -1,0 +1,143 @@
+"""True peaks: a table of them, interpolated only where one could be the highest.
+
+ITU-R BS.1770-5 (11/2023), Annex 2, with sixteen-fold interpolation at every sample rate in place of
+the four-fold of its example, which may read 0.69 dB low.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from sidekeep.dsp.equalblocks import EqualBlocks
+from sidekeep.dsp.interpolation import AFTER, BEFORE, KERNEL, REACH, TAPS
+from sidekeep.dsp.meter import Block
+from sidekeep.dsp.stretch import Stretch
+
+_SEGMENT_CELLS = 200
+_WINDOWS_AT_ONCE = 4096
+_ROUNDING = 1.0001  # single precision must not turn the proven bound into a near one
+
+_KERNEL = KERNEL.astype(np.float32)
+
+Float32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class TruePeakTable:
+    """Highest value between the samples in cells of `cell_frames` (10 ms), (channels, cells), linear.
+
+    A cell holds its true peak if that could be the highest of any 4 s or more that contain the cell,
+    else its sample peak, which is lower. So the maximum over 4 s or more is the true peak; over less
+    it lies between the sample peak and the true peak.
+    """
+
+    cell_frames: int
+    true_peak: Float32
+
+
+class TruePeakMeter:
+    """Fills a `TruePeakTable`.
+
+    The recording is taken in segments of 2 s. Any 4 s that touch a segment hold the whole of it or of
+    a neighbour, so what stays below the lowest sample peak of the three cannot be the highest there.
+    A segment is therefore worked on when the next one has come.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._cell = round(rate_hz / 100)
+        self._frames = 0
+        self._blocks = EqualBlocks(channels, self._cell * _SEGMENT_CELLS, np.float32)
+        self._tail = np.zeros((channels, BEFORE), np.float32)
+        self._waiting: _Segment | None = None
+        self._earlier_peak = np.full(channels, np.inf, np.float32)
+        self._cells: list[Float32] = [np.zeros((channels, 0), np.float32)]
+
+    def update(self, block: Block) -> None:
+        """Take the next block, shape (channels, frames)."""
+        self._frames += block.shape[1]
+        for equal in self._blocks.cut(block):
+            self._take(_Segment.of(equal, self._cell))
+
+    def finish(self) -> TruePeakTable:
+        """Return the table for everything seen; the audio after the end is taken as silent."""
+        block, _ = self._blocks.last()
+        self._take(_Segment.of(block, self._cell))
+        cells = -(-self._frames // self._cell)
+        return TruePeakTable(self._cell, np.concatenate(self._cells, axis=1)[:, :cells])
+
+    def _take(self, segment: _Segment) -> None:
+        if self._waiting is not None:
+            self._work_on(self._waiting, segment)
+        self._waiting = segment
+
+    def _work_on(self, segment: _Segment, following: _Segment) -> None:
+        peak = segment.cell_peaks.max(axis=1)
+        floor = np.minimum(np.minimum(self._earlier_peak, peak), following.cell_peaks.max(axis=1))
+        around = np.concatenate((self._tail, segment.samples, following.samples[:, :AFTER]), axis=1)
+        self._cells.append(_true_peaks(around, segment.cell_peaks, floor))
+        self._tail = segment.samples[:, -BEFORE:]
+        self._earlier_peak = peak
+
+
+def max_true_peak(table: TruePeakTable, *stretches: Stretch) -> float:
+    """The highest true peak of one or several stretches, linear; 0 if they are empty.
+
+    Cells that lie only partly in a stretch count, so a peak up to 10 ms outside may be included.
+    """
+    return max((_true_peak(table, stretch) for stretch in stretches), default=0.0)
+
+
+def _true_peak(table: TruePeakTable, stretch: Stretch) -> float:
+    stretch.check(len(table.true_peak))
+    first, last = max(0, stretch.start) // table.cell_frames, -(-stretch.end // table.cell_frames)
+    highest = table.true_peak[:, first:last].max(axis=1, initial=0.0)
+    return float((highest * np.abs(stretch.gains)).max())
+
+
+@dataclass(frozen=True, slots=True)
+class _Segment:
+    """Samples (channels, frames) and the sample peaks of their cells (channels, cells)."""
+
+    samples: Float32
+    cell_peaks: Float32
+
+    @classmethod
+    def of(cls, block: Block, cell_frames: int) -> _Segment:
+        cells = block.reshape(len(block), -1, cell_frames)
+        return cls(block.copy(), np.maximum(cells.max(axis=2), -cells.min(axis=2)))
+
+
+def _true_peaks(around: Float32, cell_peaks: Float32, floor: Float32) -> Float32:
+    """True peaks of cells; the sample peak where the true peak stays below `floor`.
+
+    Args:
+        around: samples of the cells with BEFORE frames before and AFTER after, (channels, frames).
+        cell_peaks: sample peaks, (channels, cells).
+        floor: what must be exceeded to matter, (channels,).
+    """
+    cell = (around.shape[1] - TAPS + 1) // cell_peaks.shape[1]
+    first_of_next = np.abs(around[:, BEFORE + cell :: cell][:, : cell_peaks.shape[1]])
+    highest = np.maximum(cell_peaks, first_of_next)
+    channel, place = np.nonzero(highest * (1 + 4 * REACH) > floor[:, np.newaxis])
+    rows = sliding_window_view(around, cell + TAPS - 1, axis=1)[:, ::cell][channel, place]
+
+    own_peak = cell_peaks[channel, place]
+    to_beat = np.maximum(own_peak, floor[channel])
+    bend = np.abs(np.diff(rows, n=2, axis=1)).max(axis=1, initial=0.0)
+    heights = np.abs(rows[:, BEFORE : BEFORE + cell + 1])
+    neighbours = np.maximum(heights[:, :-1], heights[:, 1:])
+    limit = (to_beat - np.float32(REACH) * bend) / np.float32(_ROUNDING)
+    row, frame = np.nonzero(neighbours > limit[:, np.newaxis])
+
+    windows = sliding_window_view(rows, TAPS, axis=1)
+    for first in range(0, len(row), _WINDOWS_AT_ONCE):
+        batch = slice(first, first + _WINDOWS_AT_ONCE)
+        between = _KERNEL @ windows[row[batch], frame[batch]].T
+        np.maximum.at(own_peak, row[batch], np.maximum(between.max(axis=0), -between.min(axis=0)))
+    found = cell_peaks.copy()
+    found[channel, place] = own_peak
+    return found
