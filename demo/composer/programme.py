@@ -49,7 +49,8 @@ class Track:
     """One track to be cut.
 
     Fades are drawn as a fader is: level falls evenly in decibels and closes at the end. `gap_s` is
-    groove noise between this track and the next, 0 a segue, negative an overlap.
+    groove noise between this track and the next, 0 a segue, negative an overlap. An interlude
+    (applause, a spoken link) is part of the programme but no track: a cut may fall inside it.
     """
 
     title: str
@@ -61,6 +62,7 @@ class Track:
     gain_db: float = 0.0
     silences: tuple[Silence, ...] = ()
     dips: tuple[Dip, ...] = ()
+    interlude: bool = False
 
     def render(self, rate_hz: int, rng: np.random.Generator) -> Samples:
         """Give the track with its fades, peak at `gain_db` before the side's own level."""

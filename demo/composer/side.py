@@ -125,7 +125,7 @@ def compose(spec: SideSpec) -> ComposedSide:
     scale = amplitude(spec.peak_dbfs) / max(loudest, 1e-9)
     truths = tuple(
         _track_truth(
-            track.title,
+            track,
             start,
             programme,
             needle=(down, lift),
@@ -221,7 +221,7 @@ def _groove(
 
 
 def _track_truth(
-    title: str,
+    track: Track,
     start: int,
     programme: Samples,
     *,
@@ -234,11 +234,12 @@ def _track_truth(
     offset = max(start, down)
     first, last = audible_bounds(inside, noise_powers, rate_hz)
     return TrackTruth(
-        title=title,
+        title=track.title,
         start_s=offset / rate_hz,
         end_s=(offset + inside.shape[1]) / rate_hz,
         audible_start_s=(offset + first) / rate_hz,
         audible_end_s=(offset + last) / rate_hz,
+        interlude=track.interlude,
     )
 
 

@@ -16,6 +16,7 @@ class TrackTruth:
     end_s: float
     audible_start_s: float
     audible_end_s: float
+    interlude: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +62,17 @@ class Truth:
         return max(track.audible_end_s for track in self.tracks)
 
     @property
+    def named(self) -> tuple[TrackTruth, ...]:
+        """The tracks that a sheet would name: all but the interludes."""
+        return tuple(track for track in self.tracks if not track.interlude)
+
+    @property
     def gaps(self) -> tuple[tuple[float, float], ...]:
         """Where a cut may fall between each two neighbours: from last to next sound, sorted.
 
         At a segue the two are the same moment; where tracks overlap, the span of the overlap.
         """
-        pairs = zip(self.tracks, self.tracks[1:], strict=False)
+        pairs = zip(self.named, self.named[1:], strict=False)
         spans = ((before.audible_end_s, after.audible_start_s) for before, after in pairs)
         return tuple((min(span), max(span)) for span in spans)
 
@@ -88,12 +94,12 @@ class Truth:
             needle_up_s=within(self.needle_up_s),
             locked_s=None if self.locked_s is None else within(self.locked_s),
             tracks=tuple(
-                TrackTruth(
-                    track.title,
-                    within(track.start_s),
-                    within(track.end_s),
-                    within(track.audible_start_s),
-                    within(track.audible_end_s),
+                replace(
+                    track,
+                    start_s=within(track.start_s),
+                    end_s=within(track.end_s),
+                    audible_start_s=within(track.audible_start_s),
+                    audible_end_s=within(track.audible_end_s),
                 )
                 for track in self.tracks
             ),

@@ -1,0 +1,75 @@
+"""The evaluation: composes sides, measures, decides, compares with the truth, prints the figures."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+
+from evaluation import table
+from evaluation.asked import sheet_for
+from evaluation.cases import Case, composed
+from evaluation.families import FAMILIES, cases
+from evaluation.figures import Score, score
+from evaluation.subject import decided, measured_file
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the evaluation."""
+    options = _options().parse_args(arguments)
+    chosen = [
+        case
+        for case in cases()
+        if (not options.families or case.family in options.families)
+        and (not options.only or case.name in options.only)
+    ]
+    if options.list:
+        for case in chosen:
+            sys.stdout.write(f"{case.name:16}{case.family:26}{len(case.spec.tracks)} tracks\n")
+        return 0
+    began = time.monotonic()
+    work = partial(evaluate, reuse=options.reuse, rules=options.rules)
+    scores: list[Score] = []
+    with ProcessPoolExecutor(options.workers) as pool:
+        for done, found in enumerate(pool.map(work, chosen), start=1):
+            scores += found
+            sys.stderr.write(f"\r{done} of {len(chosen)} sides")
+    sys.stderr.write(f" in {time.monotonic() - began:.0f} s\n")
+    sys.stdout.write(table.show(scores) + "\n")
+    if options.json:
+        text = json.dumps([asdict(one) for one in scores], indent=1)
+        options.json.write_text(text + "\n", encoding="utf-8")
+    return 0
+
+
+def evaluate(case: Case, *, reuse: bool, rules: str | None) -> list[Score]:
+    """Compose, measure once, decide with each sheet, and score."""
+    path, truth = composed(case)
+    name = rules or case.rules
+    recording, seen = measured_file(path, name, reuse=reuse)
+    return [
+        score(case, ask, decided(recording, seen, sheet_for(ask, truth), name), truth)
+        for ask in case.asks
+    ]
+
+
+def _options() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="tests/evaluation/run", description=__doc__)
+    parser.add_argument("--families", nargs="+", choices=tuple(FAMILIES), metavar="FAMILY")
+    parser.add_argument("--only", nargs="+", metavar="SIDE", help="sides by name, see --list")
+    parser.add_argument("--list", action="store_true", help="list the sides and stop")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--rules", help="decide every side with this rule set")
+    parser.add_argument("--reuse", action="store_true", help="take kept measurements")
+    parser.add_argument("--json", type=Path, help="write every score here, to compare two runs")
+    return parser
+
+
+if __name__ == "__main__":
+    sys.exit(main())
