@@ -41,6 +41,10 @@ class Lossy(Unusable):
     """The file holds lossy-coded audio."""
 
 
+class Misnamed(Unusable):
+    """The name's extension says another format than the content."""
+
+
 class Silent(Unusable):
     """Nothing was recorded."""
 

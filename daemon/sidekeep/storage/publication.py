@@ -1,0 +1,118 @@
+"""What publishing a job means, as `publish.json` in its stage: every move, recorded before the first.
+
+A stage with a readable `publish.json` is complete, and is only ever carried forward.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from sidekeep.errors import Damaged
+from sidekeep.storage.durable import ARCHIVED, write_atomically
+from sidekeep.storage.faults import faults
+from sidekeep.storage.folders import Root
+from sidekeep.storage.manifest import (
+    FACTS_NAME,
+    MANIFEST_NAME,
+    Facts,
+    Filed,
+    write_facts,
+    write_lines,
+)
+
+PUBLICATION_NAME = "publish.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One file on its way: `source` is relative to the root, `file.path` to `archive/`."""
+
+    source: str
+    file: Filed
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """All that publishing does.
+
+    `moves` are in their order: tracks, then the recording itself. `kept` are masters that lie in the
+    archive already (a job done again), `notes` the files of the job's own folder. `supersedes` names
+    the job whose place this one takes; `leaving` are that job's tracks.
+    """
+
+    job: str
+    moves: tuple[Move, ...]
+    kept: tuple[Filed, ...] = ()
+    notes: tuple[Filed, ...] = ()
+    supersedes: str | None = None
+    leaving: tuple[str, ...] = ()
+
+    @property
+    def files(self) -> tuple[Filed, ...]:
+        """All files of the job as they will lie in the archive."""
+        return (*(move.file for move in self.moves), *self.kept, *self.notes)
+
+
+def write_publication(root: Root, publication: Publication) -> None:
+    """Write manifest and facts, and last `publish.json`, each durably.
+
+    Raises:
+        MachineFault: one of them cannot be written.
+    """
+    stage = root.incoming / publication.job
+    folder = stage / "jobs" / publication.job
+    with faults("writing", folder):
+        write_listing(folder, publication)
+        data = json.dumps(asdict(publication), indent=1, ensure_ascii=False)
+        encoded = data.encode("utf-8", "surrogateescape") + b"\n"
+        write_atomically(stage / PUBLICATION_NAME, encoded)
+
+
+def write_listing(folder: Path, publication: Publication) -> None:
+    """Write the manifest and the facts of a job into its folder."""
+    lines = write_lines(publication.files)
+    write_atomically(folder / MANIFEST_NAME, lines, ARCHIVED)
+    digest = hashlib.sha256(lines).hexdigest()
+    manifest = filed(folder / MANIFEST_NAME, f"jobs/{publication.job}/{MANIFEST_NAME}", digest)
+    facts = Facts({file.path: file for file in publication.files}, manifest)
+    write_atomically(folder / FACTS_NAME, write_facts(facts), ARCHIVED)
+
+
+def filed(source: Path, path: str, sha256: str) -> Filed:
+    """Give what is filed of `source` under `path`."""
+    status = source.lstat()
+    return Filed(path, status.st_size, status.st_mtime_ns, sha256)
+
+
+def read_publication(root: Root, job: str) -> Publication | None:
+    """Read a stage's `publish.json`; None when there is none, so that the stage is not complete.
+
+    Raises:
+        Damaged: there is one, but it cannot be read.
+        MachineFault: the disk failed.
+    """
+    path = root.incoming / job / PUBLICATION_NAME
+    if not path.exists():
+        return None
+    with faults("reading", path):
+        data = path.read_bytes()
+    try:
+        return _publication(json.loads(data.decode("utf-8", "surrogateescape")))
+    except (ValueError, TypeError, KeyError) as error:
+        raise Damaged(f"{path} cannot be read: {error}.") from error
+
+
+def _publication(values: dict[str, Any]) -> Publication:
+    moves = (Move(str(move["source"]), Filed(**move["file"])) for move in values["moves"])
+    return Publication(
+        job=str(values["job"]),
+        moves=tuple(moves),
+        kept=tuple(Filed(**file) for file in values["kept"]),
+        notes=tuple(Filed(**file) for file in values["notes"]),
+        supersedes=values["supersedes"],
+        leaving=tuple(map(str, values["leaving"])),
+    )
