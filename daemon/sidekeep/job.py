@@ -1,0 +1,88 @@
+"""One recording through the acts: measure, decide, render, file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from sidekeep import planfile
+from sidekeep.delivery import Delivery
+from sidekeep.memory import recall, remember
+from sidekeep.model import Outcome, Plan
+from sidekeep.render import render
+from sidekeep.report.joblog import log_plan, open_job_log
+from sidekeep.rulesets import RuleSet
+from sidekeep.storage.folders import Root
+from sidekeep.storage.jobfiles import Result
+from sidekeep.storage.order import Order, read_order
+from sidekeep.storage.reader import AudioReader
+from sidekeep.study import Case, decided, know, measured, source
+from sidekeep.telling import Telling
+
+LOG_NAME = "log.jsonl"
+PLAN_NAME = "plan.yaml"
+
+
+def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
+    """Take the job in `work/<job>/` as far as a sealed stage, or say why it must wait for a person.
+
+    Raises:
+        SidekeepError: its class decides what becomes of the job.
+    """
+    folder = root.work / job
+    order = read_order(folder)
+    with (folder / LOG_NAME).open("a", encoding="utf-8") as stream:
+        log = open_job_log(stream, job)
+        log.info("started", attempt=order.attempt, origin=order.origin, parts=list(order.parts))
+        telling = Telling(folder)
+        reader = AudioReader(_paths(folder, order.parts))
+        known = know(_case(folder, order), reader.recording(), rule_sets)
+        remembered = recall(folder, known)
+        known, seen = remembered or measured(reader, known, telling.progress)
+        if remembered is None:
+            remember(folder, known, seen)
+        log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
+        plan = decided(_case(folder, order), known, seen, _corrections(folder, order, known.recording.duration_s))
+        log_plan(log, plan)
+        telling.verdict(plan)
+        delivery = Delivery(root, folder, order, plan, seen)
+        if plan.outcome is Outcome.HOLD:
+            delivery.keep_for_a_person(planfile.write(plan))
+            return _result("held", plan, "; ".join(plan.reasons))
+        plan = delivery.placed()
+        plan = render(plan, source(reader, known), delivery.open_sink, telling.rendering(plan))
+        log.info("rendered", files=[copy.path for side in plan.sides for track in side.tracks for copy in track.copies])
+        delivery.seal(plan)
+        return _result("staged", plan, "")
+
+
+def _paths(folder: Path, names: tuple[str, ...]) -> tuple[Path, ...]:
+    return tuple(folder / name for name in names)
+
+
+def _case(folder: Path, order: Order) -> Case:
+    sheet = folder / order.sheet if order.sheet else None
+    return Case(order.job, _paths(folder, order.parts), order.folder, sheet, order.rules, order.side)
+
+
+def _corrections(folder: Path, order: Order, limit_s: float) -> planfile.Corrections | None:
+    if order.plan is None:
+        return None
+    return planfile.read_corrections((folder / order.plan).read_bytes(), order.plan, limit_s)
+
+
+def _result(outcome: str, plan: Plan, message: str) -> Result:
+    labels = [side.label for side in plan.sides if side.label]
+    return Result(
+        outcome,
+        message,
+        verdict=str(plan.verdict.judgement) if plan.verdict else "",
+        sentence=plan.verdict.sentence if plan.verdict else "",
+        artist=plan.sheet.artist or "",
+        title=plan.sheet.title or "",
+        side=" ".join(labels),
+        sha256=plan.recording.sha256,
+        audio_sha256=plan.recording.audio_sha256,
+        duration_s=plan.recording.duration_s,
+    )

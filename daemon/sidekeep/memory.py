@@ -1,0 +1,61 @@
+"""What a job remembers between two runs: its recording's hashes and its measurements.
+
+A held job that is released, or one that is done again, goes on from here instead of measuring again,
+as long as the same treatments run before measuring.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sidekeep.measurements import Measurements, from_arrays, to_arrays
+from sidekeep.model import Part, Recording
+from sidekeep.storage.durable import write_atomically
+from sidekeep.storage.faults import faults
+from sidekeep.study import Known
+
+MEMORY_NAME = "measurements.npz"
+
+
+def remember(folder: Path, known: Known, seen: Measurements) -> None:
+    """Write recording and measurements into the job's folder.
+
+    Raises:
+        MachineFault: it cannot be written.
+    """
+    facts = {"recording": asdict(known.recording), "treatments": _notes(known)}
+    arrays = to_arrays(seen) | {"facts": np.asarray(json.dumps(facts, sort_keys=True))}
+    out = io.BytesIO()
+    np.savez_compressed(out, **arrays)  # type: ignore[arg-type]  # the stub wants no keyword named file
+    with faults("writing", folder / MEMORY_NAME):
+        write_atomically(folder / MEMORY_NAME, out.getvalue())
+
+
+def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
+    """Return what was remembered; None when there is nothing, or it was measured otherwise."""
+    path = folder / MEMORY_NAME
+    if not path.exists():
+        return None
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            arrays = {name: stored[name] for name in stored.files}
+        facts: dict[str, Any] = json.loads(str(arrays.pop("facts")))
+        if facts["treatments"] != _notes(known):
+            return None
+        values = facts["recording"]
+        parts = tuple(Part(**part) for part in values["parts"])
+        recording = Recording(**(values | {"parts": parts, "tags": known.recording.tags}))
+        return replace(known, recording=recording), from_arrays(arrays)
+    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
+        return None  # spoilt or from another version: measuring again is always right
+
+
+def _notes(known: Known) -> list[str]:
+    return [treatment.note for treatment in known.treatments()]

@@ -1,0 +1,168 @@
+"""From a recording to its plan: what a job and `look` have in common. Writes nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.choosing import Choice, choose
+from sidekeep.decide import decide, draft
+from sidekeep.dsp.treatment import Chain, Treatment
+from sidekeep.findings.silence import check_not_silent
+from sidekeep.measure import measure
+from sidekeep.measurements import Measurements
+from sidekeep.model import Plan, Recording, Sheet, Span
+from sidekeep.planfile import Corrections
+from sidekeep.render import Source
+from sidekeep.rulesets import RuleSet
+from sidekeep.sheets import merge, read_sheet, side_of
+from sidekeep.steps import STEPS
+from sidekeep.storage.reader import AudioReader
+
+SECTIONS: Mapping[str, type[Any]] = {step.name: step.settings for step in STEPS}
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A recording and all that is known about it before it is read.
+
+    `folder` is its inbox-relative folder; `sheet` the sheet's file; `rules` and `side` a person's
+    choice where there is one.
+    """
+
+    job: str
+    paths: tuple[Path, ...]
+    folder: str = ""
+    sheet: Path | None = None
+    rules: str | None = None
+    side: str | None = None
+
+    @property
+    def name(self) -> str:
+        """The file name of the recording's first part."""
+        return self.paths[0].name
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What holds before the first sample: the sheet with all that names and tags add, the rule set."""
+
+    recording: Recording
+    sheet: Sheet
+    origins: Mapping[str, str]
+    choice: Choice
+    label: str | None
+
+    def treatments(self) -> tuple[Treatment, ...]:
+        """Build the rule set's treatments anew, for one reading of the audio."""
+        made = (
+            step.treat(self.recording, self.sheet, settings)
+            for step in STEPS
+            if step.treat and (settings := self.choice.rule_set.sections.get(step.name)) is not None
+        )
+        return tuple(treatment for treatment in made if treatment is not None)
+
+
+def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> Known:
+    """Gather what is known before reading: sheet, rule set and why, side.
+
+    Raises:
+        WrittenWrong: the sheet has mistakes.
+        NeedsPerson: a rule set that was asked for does not exist.
+    """
+    written = read_sheet(case.sheet.read_bytes(), case.sheet.name) if case.sheet else Sheet()
+    tagged = merge(written, {}, recording.tags)
+    choice = choose(
+        rule_sets, folder=case.folder, file_name=case.name, sheet=tagged.sheet, forced=case.rules
+    )
+    stem = PurePosixPath(case.name).stem
+    fields = choice.rule_set.patterns.fields(stem, case.folder)
+    merged = merge(written, fields, recording.tags)
+    label = side_of(stem, merged.sheet, fields, case.side)
+    return Known(recording, merged.sheet, merged.origins, choice, label)
+
+
+def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Known, Measurements]:
+    """Read the recording once; return what is known with its hashes, and the tables.
+
+    Raises:
+        Damaged: decoding fails on the way.
+        Silent: there is no programme.
+    """
+    recording = known.recording
+    treatments = known.treatments()
+
+    def told() -> Iterator[NDArray[Any]]:
+        done = 0
+        for block in reader.hashed_blocks():
+            done += block.shape[1]
+            progress("measure", done / max(1, recording.frames))
+            yield block
+
+    seen = measure(told(), recording.rate_hz, recording.channels, treatments)
+    check_not_silent(seen)
+    scale = math.prod(treatment.time_scale for treatment in treatments)
+    hashed = replace(reader.recording(), tags=recording.tags, time_scale=scale)
+    return replace(known, recording=hashed), seen
+
+
+def decided(
+    case: Case, known: Known, seen: Measurements, corrections: Corrections | None = None
+) -> Plan:
+    """Decide everything; pure."""
+    rule_set = known.choice.rule_set
+    plan = Plan(
+        job=case.job,
+        recording=known.recording,
+        rule_set=rule_set.name,
+        rule_reason=known.choice.reason,
+        sheet=known.sheet,
+        treatments=tuple(treatment.note for treatment in known.treatments()),
+    )
+    plan = plan.noting("rules", "rule_set_chosen", rule_set=rule_set.name, reason=plan.rule_reason)
+    plan = plan.noting("sheet", "sheet_read", side=known.label, origins=dict(known.origins))
+    if rule_set.sheet_required and not known.sheet.sides and corrections is None:
+        plan = plan.holding(
+            "the rule set asks for a sheet and there is none; drop it beside the recording, or "
+            f"run: sidekeep release {case.job} --sheet FILE"
+        )
+    return decide(draft(plan, seen, known.label), seen, rule_set.sections, corrections)
+
+
+def source(reader: AudioReader, known: Known) -> Source:
+    """Give the treated audio for rendering: exact where nothing is treated, else run from the start."""
+    plain = not known.treatments()
+
+    def read(span: Span) -> Iterator[NDArray[np.float64]]:
+        if plain:
+            yield from reader.blocks(span.start, span.end)
+        else:
+            yield from _treated(reader, known, span)
+
+    return Source(known.recording.rate_hz, read, costly_seek=not plain)
+
+
+def _treated(reader: AudioReader, known: Known, span: Span) -> Iterator[NDArray[np.float64]]:
+    chain = Chain(known.treatments(), known.recording.channels)
+    at = 0
+
+    def cut(block: NDArray[np.float64]) -> NDArray[np.float64]:
+        return block[:, max(0, span.start - at) : max(0, span.end - at)]
+
+    for block in reader.blocks():
+        treated = chain.process(block)
+        if (piece := cut(treated)).shape[1]:
+            yield piece
+        at += treated.shape[1]
+        if at >= span.end:
+            return
+    if (piece := cut(chain.flush())).shape[1]:
+        yield piece

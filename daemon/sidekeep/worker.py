@@ -1,0 +1,60 @@
+"""One job in a process of its own: `python -m sidekeep.worker ROOT JOB`.
+
+The one place with a broad `except`: whatever happens to a job becomes its `result.json`, or, where not
+even that can be written, an exit code that its parent takes for a crash.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from pathlib import Path
+
+from sidekeep.errors import MachineFault, NeedsPerson, SidekeepError, Unusable, WrittenWrong
+from sidekeep.job import run
+from sidekeep.rulesets import load_rule_sets
+from sidekeep.storage.folders import Root
+from sidekeep.storage.jobfiles import Result, write_result
+from sidekeep.study import SECTIONS
+
+CRASHED = 70  # EX_SOFTWARE of sysexits(3)
+
+
+def main(argv: list[str]) -> int:
+    """Run one job; return the exit code."""
+    root, job = Root(Path(argv[0])), argv[1]
+    try:
+        rules = os.environ.get("SIDEKEEP_RULES")
+        rule_sets = load_rule_sets((Path(rules),) if rules else (), SECTIONS)
+        result = run(root, job, rule_sets)
+    except Exception as error:  # noqa: BLE001
+        result = _result_of(error)
+        if result is None:
+            traceback.print_exc()
+            return CRASHED
+    write_result(root.work / job, result)
+    return 0
+
+
+def _result_of(error: Exception) -> Result | None:
+    """Say what an error means for the job; None when it is a fault of ours."""
+    if isinstance(error, MemoryError):
+        return None
+    if isinstance(error, OSError):
+        message = f"The system failed: {error}."
+        return Result("deferred", message, "Check the disk and the share; it is tried again.")
+    if not isinstance(error, SidekeepError):
+        return None
+    ended = {Unusable: "quarantined", MachineFault: "deferred"}
+    for kind, end in ended.items():
+        if isinstance(error, kind):
+            return Result(end, error.message, error.advice)
+    if isinstance(error, NeedsPerson | WrittenWrong):
+        advice = error.advice or "Correct it, then run `sidekeep release` with this job's name."
+        return Result("held", error.message, advice)
+    return None
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
