@@ -178,7 +178,8 @@ class Balance:
 class Level:
     """Loudness and peaks of the programme after balance and before gain; the gain applied.
 
-    `ruled_by` says what set the gain: `peak`, `loudness`, `ceiling` or `none`.
+    `ruled_by` says what set the gain: `peak`, `loudness`, `ceiling`, `limit` (the most gain that the rule
+    set allows) or `none`.
     """
 
     integrated_lufs: float | None

@@ -41,7 +41,8 @@ class SectionFilter(Generic[Real]):
         if frames % RUN:
             message = f"a block of {frames} frames is not whole runs of {RUN}"
             raise ValueError(message)
-        to_output, to_state, self._power = _over_a_run(*_state_space(sos))
+        self._system = _state_space(sos)
+        to_output, to_state, self._power = _over_a_run(*self._system)
         self._to_output: NDArray[Real] = to_output.astype(dtype)
         self._to_state: NDArray[Real] = to_state.astype(dtype)
         order = len(self._power)
@@ -49,6 +50,12 @@ class SectionFilter(Generic[Real]):
         # Kept, because allocating and touching fresh memory would cost more than the filter itself.
         self._known: NDArray[Real] = np.zeros((channels, frames // RUN, RUN + order), dtype)
         self._filtered: NDArray[Real] = np.zeros((channels, frames), dtype)
+
+    def settle(self, level: NDArray[np.float64]) -> None:
+        """Start as if the input had always stood at this level, one value per channel."""
+        step, drive, _, _ = self._system
+        at_rest = np.linalg.solve(np.eye(len(step)) - step, drive)
+        self._state = np.outer(level, at_rest)
 
     def process(self, block: NDArray[Real]) -> NDArray[Real]:
         """Filter the next block (channels, frames).
@@ -98,25 +105,36 @@ class FilterTreatment:
         sos: sections, shape (sections, 6).
         channels: number of channels in and out.
         note: what the filter does, in a few words.
+        settled: start as if the mean of the first block (a fraction of a second) had always been there,
+            so that a constant in the recording causes no swing at its start.
     """
 
     time_scale = 1.0
 
-    def __init__(self, sos: NDArray[np.float64], channels: int, note: str) -> None:
+    def __init__(
+        self, sos: NDArray[np.float64], channels: int, note: str, *, settled: bool = False
+    ) -> None:
         self.note = note
         self.channels_out = channels
         frames = 512 * RUN
         self._blocks = EqualBlocks(channels, frames, np.float64)
         self._filter = SectionFilter(sos, channels, frames, np.float64)
+        self._to_settle = settled
 
     def process(self, block: Samples) -> Samples:
         """Filter a block (channels, frames); gives whole blocks of its own, perhaps none."""
-        treated = [self._filter.process(part).copy() for part in self._blocks.cut(block)]
+        treated = [self._filtered(equal, equal.shape[1]) for equal in self._blocks.cut(block)]
         return np.concatenate((np.zeros((self.channels_out, 0)), *treated), axis=1)
 
     def flush(self) -> Samples:
         """Filter and return what is left (channels, frames)."""
         block, frames = self._blocks.last()
+        return self._filtered(block, frames)
+
+    def _filtered(self, block: Samples, frames: int) -> Samples:
+        if self._to_settle and frames:
+            self._filter.settle(block[:, :frames].mean(axis=1))
+            self._to_settle = False
         return self._filter.process(block)[:, :frames].copy()
 
 

@@ -121,7 +121,7 @@ def integrated_lufs(table: LoudnessTable, *stretches: Stretch) -> float | None:
         the loudness, or None where nothing passes the gate.
     """
     blocks = [block_energies(table, stretch, length_s=0.4, step_s=0.1) for stretch in stretches]
-    return gated_lufs(np.concatenate(blocks)) if blocks else None
+    return gated_lufs(np.concatenate((np.zeros(0), *blocks)))
 
 
 def gated_lufs(blocks: NDArray[np.float64]) -> float | None:
@@ -147,14 +147,18 @@ def short_term_lufs(table: LoudnessTable, stretch: Stretch) -> NDArray[np.float6
     return lufs(block_energies(table, stretch, length_s=3.0, step_s=0.1))
 
 
-def loudness_range_lu(table: LoudnessTable, stretch: Stretch) -> float | None:
-    """Loudness range in LU, EBU Tech 3342 v4.
+def loudness_range_lu(table: LoudnessTable, *stretches: Stretch) -> float | None:
+    """Loudness range of one or several stretches in LU, EBU Tech 3342 v4.
 
     Short-term loudness every 100 ms with 1.5 s of silence added at the end, gates at -70 LUFS and
     20 LU below the mean power of what passes, then from the 10th to the 95th percentile by nearest
     rank. None where nothing passes the gate.
     """
-    energies = block_energies(table, stretch, length_s=3.0, step_s=0.1, beyond_s=1.5)
+    windows = [
+        block_energies(table, stretch, length_s=3.0, step_s=0.1, beyond_s=1.5)
+        for stretch in stretches
+    ]
+    energies = np.concatenate((np.zeros(0), *windows))
     passed = energies[energies >= energy_at(ABSOLUTE_GATE_LUFS)]
     if not len(passed):
         return None
