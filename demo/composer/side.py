@@ -183,7 +183,7 @@ def _groove(
     """Groove noise for as long as the needle is down; from `locked` on it repeats every turn."""
     groove, rate_hz = spec.groove, spec.rate_hz
     turn = round(spec.turn_s * rate_hz)
-    own = frames if locked is None else min(frames, locked + turn)
+    own = frames if locked is None else locked + turn
     if groove.bed is None:
         bed = noise.groove_bed(
             rate_hz,
