@@ -125,14 +125,18 @@ def _rename_carefully(
 ) -> None:
     """Rename without replacing where the file system has no call for it.
 
-    A folder goes onto an exclusively made empty one, a file gets its new name by a link. Where there
-    are no links either a look must do; only this service writes there.
+    A plain rename puts a folder only onto nothing or onto an empty folder. A file gets its new name by
+    a link. Where there are no links either a look must do; only this service writes there.
     """
     folders: dict[str, Any] = {"src_dir_fd": source_folder, "dst_dir_fd": target_folder}
     status = os.stat(source, dir_fd=source_folder, follow_symlinks=False)
     if stat.S_ISDIR(status.st_mode):
-        os.mkdir(target, dir_fd=target_folder)
-        os.rename(source, target, **folders)  # noqa: PTH104
+        try:
+            os.rename(source, target, **folders)  # noqa: PTH104
+        except OSError as error:
+            if error.errno in (errno.ENOTEMPTY, errno.ENOTDIR):
+                raise _already_there(target) from error
+            raise
         return
     try:
         os.link(source, target, follow_symlinks=False, **folders)
@@ -140,12 +144,14 @@ def _rename_carefully(
         if error.errno not in _NO_LINKS:
             raise
         if _exists(target, target_folder):
-            raise FileExistsError(
-                errno.EEXIST, os.strerror(errno.EEXIST), os.fspath(target)
-            ) from error
+            raise _already_there(target) from error
         os.rename(source, target, **folders)  # noqa: PTH104
     else:
         os.unlink(source, dir_fd=source_folder)
+
+
+def _already_there(path: str | os.PathLike[str]) -> FileExistsError:
+    return FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fspath(path))
 
 
 def _exists(path: str | os.PathLike[str], folder: int | None) -> bool:

@@ -141,12 +141,18 @@ def _has_to_move(source: Path, target: Path) -> bool:
 
 
 def _set_aside(root: Root, publication: Publication) -> None:
-    """Take the superseded job's tracks and folder out of the way, into the stage."""
+    """Take the superseded job's tracks and folder out of the way, into the stage.
+
+    A path where the new track has arrived already holds that one: the earlier run was broken off later.
+    """
     if publication.supersedes is None:
         return
     stage = root.incoming / publication.job
+    ends = [_ends(root, move) for move in publication.moves]
+    arrived = {target for source, target in ends if not os.path.lexists(source)}
     for path in publication.leaving:
-        _move_if_there(root.archive / path, stage / _SUPERSEDED / path, stage)
+        if root.archive / path not in arrived:
+            _move_if_there(root.archive / path, stage / _SUPERSEDED / path, stage)
     notes = stage / "jobs" / publication.job
     _move_if_there(
         root.jobs / publication.supersedes, notes / EARLIER / publication.supersedes, stage
