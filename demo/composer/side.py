@@ -160,7 +160,7 @@ def compose(spec: SideSpec) -> ComposedSide:
         groove_dbfs=spec.groove.level_dbfs,
     )
     for thump_s in spec.thumps_s:
-        truth = truth.with_fault("thump", thump_s, thump_s + 0.5, 1.0)
+        truth = truth.with_fault("thumps", thump_s, thump_s + 0.5, 1.0)
     return ComposedSide(sound, rate_hz, truth)
 
 

@@ -12,7 +12,8 @@ from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 
-from evaluation import table
+from composer.faults import FAULTS
+from evaluation import faulty, table
 from evaluation.asked import sheet_for
 from evaluation.cases import Case, composed
 from evaluation.families import FAMILIES, cases
@@ -23,6 +24,8 @@ from evaluation.subject import decided, measured_file
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the evaluation."""
     options = _options().parse_args(arguments)
+    if options.faults is not None:
+        return _findings(options)
     chosen = [
         case
         for case in cases()
@@ -48,6 +51,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _findings(options: argparse.Namespace) -> int:
+    """The table of findings against faults."""
+    chosen = list(faulty.trials(options.faults))
+    if options.only:
+        chosen = [trial for trial in chosen if trial.base in options.only]
+    names = list(dict.fromkeys(trial.base for trial in chosen))
+    work = partial(faulty.run, chosen=chosen, rules=options.rules or "default")
+    outcomes: list[faulty.Outcome] = []
+    with ProcessPoolExecutor(options.workers) as pool:
+        for name, found in zip(names, pool.map(work, names), strict=True):
+            outcomes += found
+            sys.stderr.write(f"\r{len(outcomes)} of {len(chosen)} sides, {name:24}")
+    sys.stderr.write("\n")
+    sys.stdout.write(faulty.show(outcomes) + "\n")
+    if options.json:
+        text = json.dumps([asdict(one) for one in outcomes], indent=1)
+        options.json.write_text(text + "\n", encoding="utf-8")
+    return 0
+
+
 def evaluate(case: Case, *, reuse: bool, rules: str | None) -> list[Score]:
     """Compose, measure once, decide with each sheet, and score."""
     path, truth = composed(case)
@@ -63,6 +86,13 @@ def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="tests/evaluation/run", description=__doc__)
     parser.add_argument("--families", nargs="+", choices=tuple(FAMILIES), metavar="FAMILY")
     parser.add_argument("--only", nargs="+", metavar="SIDE", help="sides by name, see --list")
+    parser.add_argument(
+        "--faults",
+        nargs="*",
+        choices=tuple(FAULTS),
+        metavar="FAULT",
+        help="the table of findings instead: all faults and clean sides, or only these faults",
+    )
     parser.add_argument("--list", action="store_true", help="list the sides and stop")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--rules", help="decide every side with this rule set")

@@ -105,7 +105,7 @@ def thump(side: ComposedSide, at_s: float, strength: float, seed: int) -> Compos
     )
     start = round(at_s * rate_hz)
     noise.add(out, start, event)
-    return _with(side, out, "thump", np.array([start, start + time_s.size]), strength)
+    return _with(side, out, "thumps", np.array([start, start + time_s.size]), strength)
 
 
 def clicks(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
