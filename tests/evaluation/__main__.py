@@ -8,12 +8,12 @@ import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 
 from composer.faults import FAULTS
-from evaluation import faulty, table
+from evaluation import faulty, meters, table
 from evaluation.asked import sheet_for
 from evaluation.cases import Case, composed
 from evaluation.families import FAMILIES, cases
@@ -37,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             sys.stdout.write(f"{case.name:16}{case.family:26}{len(case.spec.tracks)} tracks\n")
         return 0
     began = time.monotonic()
-    work = partial(evaluate, reuse=options.reuse, rules=options.rules)
+    work = partial(evaluate, reuse=options.reuse, rules=options.rules, metered=options.meters)
     scores: list[Score] = []
     with ProcessPoolExecutor(options.workers) as pool:
         for done, found in enumerate(pool.map(work, chosen), start=1):
@@ -71,15 +71,17 @@ def _findings(options: argparse.Namespace) -> int:
     return 0
 
 
-def evaluate(case: Case, *, reuse: bool, rules: str | None) -> list[Score]:
+def evaluate(case: Case, *, reuse: bool, rules: str | None, metered: bool) -> list[Score]:
     """Compose, measure once, decide with each sheet, and score."""
     path, truth = composed(case)
     name = rules or case.rules
     recording, seen = measured_file(path, name, reuse=reuse)
-    return [
-        score(case, ask, decided(recording, seen, sheet_for(ask, truth), name), truth)
-        for ask in case.asks
-    ]
+    plans = [decided(recording, seen, sheet_for(ask, truth), name) for ask in case.asks]
+    scores = [score(case, ask, plan, truth) for ask, plan in zip(case.asks, plans, strict=True)]
+    if metered:
+        loudness_lu, peak_db = meters.errors(path, plans[0], name)
+        scores[0] = replace(scores[0], loudness_error_lu=loudness_lu, true_peak_error_db=peak_db)
+    return scores
 
 
 def _options() -> argparse.ArgumentParser:
@@ -97,6 +99,9 @@ def _options() -> argparse.ArgumentParser:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--rules", help="decide every side with this rule set")
     parser.add_argument("--reuse", action="store_true", help="take kept measurements")
+    parser.add_argument(
+        "--no-meters", dest="meters", action="store_false", help="no independent meters: faster"
+    )
     parser.add_argument("--json", type=Path, help="write every score here, to compare two runs")
     return parser
 

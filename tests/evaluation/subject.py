@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from composer import ComposedSide
 from sidekeep.decide import decide, draft
+from sidekeep.dsp.treatment import Treatment
 from sidekeep.measure import measure
 from sidekeep.measurements import Measurements, from_arrays, to_arrays
 from sidekeep.model import Part, Plan, Recording, Sheet
@@ -70,15 +71,20 @@ def decided(recording: Recording, seen: Measurements, sheet: Sheet, rules: str) 
     return decide(draft(plan, seen, label), seen, sections(rules))
 
 
-def _measured(blocks: Iterator[NDArray[Any]], recording: Recording, rules: str) -> Measurements:
+def treatments(recording: Recording, rules: str) -> tuple[Treatment, ...]:
+    """What the rule set does to the sound before it is measured."""
     settings = sections(rules)
     made = (
         step.treat(recording, Sheet(), settings[step.name])
         for step in STEPS
         if step.treat is not None and settings.get(step.name) is not None
     )
-    treatments = tuple(treatment for treatment in made if treatment is not None)
-    return measure(blocks, recording.rate_hz, recording.channels, treatments)
+    return tuple(treatment for treatment in made if treatment is not None)
+
+
+def _measured(blocks: Iterator[NDArray[Any]], recording: Recording, rules: str) -> Measurements:
+    made = treatments(recording, rules)
+    return measure(blocks, recording.rate_hz, recording.channels, made)
 
 
 def _recording(name: str, bits: int, rate_hz: int, frames: int) -> Recording:

@@ -14,7 +14,15 @@ SEGUES = frozenset({"segue", "applause"})
 def show(scores: Sequence[Score]) -> str:
     """Give the whole report as text."""
     families = dict.fromkeys(score.family for score in scores)
-    lines = ["Figures over all sides", "", *_overall(scores), "", "By family", "", _HEAD]
+    lines = [
+        "Figures over all sides",
+        "",
+        *_overall(scores),
+        "",
+        "By family (median/worst)",
+        "",
+        _HEAD,
+    ]
     lines += [_family_line(name, [s for s in scores if s.family == name]) for name in families]
     lines += ["", "What went wrong", "", *(_complaints(scores) or ["nothing"])]
     return "\n".join(lines)
@@ -72,7 +80,7 @@ def _primary(scores: Iterable[Score]) -> list[Score]:
 
 
 _HEAD = (
-    f"{'family':24}{'sides':>6}{'kept':>8}{'start excess':>16}{'end excess':>16}"
+    f"{'family':24}{'sides':>6}{'kept':>8}{'start excess':>14}{'end excess':>14}"
     f"{'count r/h/w':>13}{'none r/h/w':>13}{'lengths r/h/w':>15}{'balance':>14}{'commits':>9}"
 )
 
@@ -81,13 +89,12 @@ def _family_line(name: str, scores: list[Score]) -> str:
     primary = _primary(scores)
     kept = sum(s.start_slack_s >= 0 and s.end_slack_s >= 0 for s in primary)
     errors = [s.balance_error_db for s in primary if s.balance_error_db is not None]
-    balance = f"{median(errors):.2f}/{max(errors):.2f}" if errors else "-"
     return (
         f"{name:24}{len(primary):6}{f'{kept}/{len(primary)}':>8}"
-        f"{_pair([s.start_excess_s for s in primary]):>16}"
-        f"{_pair([s.end_excess_s for s in primary]):>16}"
+        f"{_brief([s.start_excess_s for s in primary]):>14}"
+        f"{_brief([s.end_excess_s for s in primary]):>14}"
         f"{_counts(scores, 'count'):>13}{_counts(scores, 'none'):>13}"
-        f"{_counts(scores, 'lengths'):>15}{balance:>14}{f'{len(errors)}/{len(primary)}':>9}"
+        f"{_counts(scores, 'lengths'):>15}{_brief(errors):>14}{f'{len(errors)}/{len(primary)}':>9}"
     )
 
 
@@ -139,8 +146,10 @@ def _within(scores: Sequence[Score], value: Callable[[Score], float], limit: flo
 
 
 def _results(scores: Sequence[Score]) -> str:
+    if not scores:
+        return "-"
     right, held, wrong = (sum(s.result == r for s in scores) for r in ("right", "held", "wrong"))
-    share = 100 * right / max(1, len(scores))
+    share = 100 * right / len(scores)
     return f"{share:5.1f} % right ({right}), {held} held, {wrong} wrong"
 
 
@@ -164,3 +173,7 @@ def _spread(errors: Sequence[float], unit: str) -> str:
 
 def _pair(values: Sequence[float]) -> str:
     return f"{median(values):.2f}, worst {max(values):.2f}" if values else "-"
+
+
+def _brief(values: Sequence[float]) -> str:
+    return f"{median(values):.2f}/{max(values):.2f}" if values else "-"
