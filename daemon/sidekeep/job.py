@@ -16,8 +16,7 @@ from sidekeep.rulesets import RuleSet
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
 from sidekeep.storage.order import Order, read_order
-from sidekeep.storage.reader import AudioReader
-from sidekeep.study import Case, decided, know, measured, source
+from sidekeep.study import Case, decided, know, measured, open_recording, source
 from sidekeep.telling import Telling
 
 LOG_NAME = "log.jsonl"
@@ -36,14 +35,16 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         log = open_job_log(stream, job)
         log.info("started", attempt=order.attempt, origin=order.origin, parts=list(order.parts))
         telling = Telling(folder)
-        reader = AudioReader(_paths(folder, order.parts))
-        known = know(_case(folder, order), reader.recording(), rule_sets)
+        case = _case(folder, order)
+        reader, recording = open_recording(case)
+        known = know(case, recording, rule_sets)
         remembered = recall(folder, known)
-        known, seen = remembered or measured(reader, known, telling.progress)
+        known, seen = remembered or measured(case, reader, known, telling.progress)
         if remembered is None:
             remember(folder, known, seen)
         log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
-        plan = decided(_case(folder, order), known, seen, _corrections(folder, order, known.recording.duration_s))
+        corrections = _corrections(folder, order, known.recording.duration_s)
+        plan = decided(case, known, seen, corrections)
         log_plan(log, plan)
         telling.verdict(plan)
         delivery = Delivery(root, folder, order, plan, seen)
@@ -52,7 +53,12 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
             return _result("held", plan, "; ".join(plan.reasons))
         plan = delivery.placed()
         plan = render(plan, source(reader, known), delivery.open_sink, telling.rendering(plan))
-        log.info("rendered", files=[copy.path for side in plan.sides for track in side.tracks for copy in track.copies])
+        log.info(
+            "rendered",
+            files=[
+                copy.path for side in plan.sides for track in side.tracks for copy in track.copies
+            ],
+        )
         delivery.seal(plan)
         return _result("staged", plan, "")
 
@@ -63,7 +69,9 @@ def _paths(folder: Path, names: tuple[str, ...]) -> tuple[Path, ...]:
 
 def _case(folder: Path, order: Order) -> Case:
     sheet = folder / order.sheet if order.sheet else None
-    return Case(order.job, _paths(folder, order.parts), order.folder, sheet, order.rules, order.side)
+    return Case(
+        order.job, _paths(folder, order.parts), order.folder, sheet, order.rules, order.side
+    )
 
 
 def _corrections(folder: Path, order: Order, limit_s: float) -> planfile.Corrections | None:

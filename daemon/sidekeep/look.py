@@ -10,8 +10,7 @@ from sidekeep.measurements import Measurements
 from sidekeep.model import Plan
 from sidekeep.report.summary import summarise
 from sidekeep.rulesets import RuleSet, load_rule_sets
-from sidekeep.storage.reader import AudioReader
-from sidekeep.study import SECTIONS, Case, decided, know, measured
+from sidekeep.study import SECTIONS, Case, decided, know, measured, open_recording
 
 
 def study(
@@ -31,9 +30,9 @@ def study(
         WrittenWrong: its sheet has mistakes.
         NeedsPerson: a rule set that was asked for does not exist.
     """
-    reader = AudioReader(case.paths)
-    known = know(case, reader.recording(), rule_sets)
-    known, seen = measured(reader, known, progress)
+    reader, recording = open_recording(case)
+    known = know(case, recording, rule_sets)
+    known, seen = measured(case, reader, known, progress)
     return decided(case, known, seen), seen
 
 

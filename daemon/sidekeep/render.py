@@ -13,8 +13,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.dither import Quantiser
-from sidekeep.dsp.fades import Fader
+from sidekeep.dsp.dither import WordLength, dither_seed
+from sidekeep.dsp.fades import Fades
 from sidekeep.dsp.resample import Resampler
 from sidekeep.model import Copy, Plan, Span, Track
 
@@ -64,19 +64,17 @@ class _CopyChain:
         gain = np.asarray(track.gain_db)[:, np.newaxis] + copy.gain_db
         self._gain = 10.0 ** (gain / 20.0)
         frames = track.span.frames
-        self._fader = Fader(frames, track.fade_in_frames, track.fade_out_frames)
+        self._fades = Fades(frames, track.fade_in_frames, track.fade_out_frames)
         channels = len(track.gain_db)
         self._resampler = (
             None if copy.rate_hz == rate_hz else Resampler(rate_hz, copy.rate_hz, channels)
         )
-        seed = (
-            f"{plan.recording.sha256}/{track.span.start}/{copy.format}/{copy.rate_hz}/{copy.bits}"
-        )
-        self._quantiser = None if copy.bits is None else Quantiser(copy.bits, channels, seed)
+        seed = None if _exact(plan, track, copy, rate_hz) else _seed(plan, track)
+        self._words = None if copy.bits is None else WordLength(copy.bits, channels, seed)
         self._sink = sink
 
     def push(self, block: Samples) -> None:
-        shaped = self._fader.process(block * self._gain)
+        shaped = self._fades.process(block * self._gain)
         if self._resampler is not None:
             shaped = self._resampler.process(shaped)
         self._write(shaped)
@@ -89,7 +87,20 @@ class _CopyChain:
     def _write(self, samples: Samples) -> None:
         if samples.shape[1] == 0:
             return
-        self._sink.write(samples if self._quantiser is None else self._quantiser.process(samples))
+        self._sink.write(samples if self._words is None else self._words.process(samples))
+
+
+def _seed(plan: Plan, track: Track) -> int:
+    return dither_seed(plan.recording.sha256, track.number)
+
+
+def _exact(plan: Plan, track: Track, copy: Copy, rate_hz: int) -> bool:
+    """Whether the copy's samples are the recording's own, so that rounding changes nothing."""
+    recording = plan.recording
+    untouched = not plan.treatments and not any(track.gain_db) and copy.gain_db == 0.0
+    unfaded = track.fade_in_frames == track.fade_out_frames == 0
+    fits = recording.sample_type == "int" and copy.bits is not None and copy.bits >= recording.bits
+    return untouched and unfaded and fits and copy.rate_hz == rate_hz
 
 
 def render(

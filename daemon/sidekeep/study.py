@@ -17,12 +17,16 @@ from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.measure import measure
 from sidekeep.measurements import Measurements
-from sidekeep.model import Plan, Recording, Sheet, Span
+from sidekeep.model import Part, Plan, Recording, Sheet, Span
 from sidekeep.planfile import Corrections
 from sidekeep.render import Source
 from sidekeep.rulesets import RuleSet
 from sidekeep.sheets import merge, read_sheet, side_of
 from sidekeep.steps import STEPS
+from sidekeep.storage.audiohash import AudioHash, FlacCheck
+from sidekeep.storage.faults import faults
+from sidekeep.storage.filehash import FileHashes
+from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.reader import AudioReader
 
 SECTIONS: Mapping[str, type[Any]] = {step.name: step.settings for step in STEPS}
@@ -71,6 +75,34 @@ class Known:
         return tuple(treatment for treatment in made if treatment is not None)
 
 
+def open_recording(case: Case) -> tuple[AudioReader, Recording]:
+    """Open a recording and check that it can be processed; its hashes are still unknown.
+
+    Raises:
+        Unusable: it can never be processed; the class and the message say why.
+        MachineFault: it cannot be read.
+    """
+    for path in case.paths:
+        with faults("reading", path):
+            header = read_header(path)
+        check_acceptable(header, path.name)
+    reader = AudioReader(case.paths)
+    parts = tuple(
+        Part(path.name, frames, path.stat().st_size, "")
+        for path, frames in zip(case.paths, reader.part_frames, strict=True)
+    )
+    recording = Recording(
+        parts=parts,
+        container=reader.container,
+        sample_type=reader.sample_type,
+        bits=reader.bits,
+        rate_hz=reader.rate_hz,
+        channels=reader.channels,
+        frames=reader.frames,
+    )
+    return reader, recording
+
+
 def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> Known:
     """Gather what is known before reading: sheet, rule set and why, side.
 
@@ -90,7 +122,9 @@ def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> 
     return Known(recording, merged.sheet, merged.origins, choice, label)
 
 
-def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Known, Measurements]:
+def measured(
+    case: Case, reader: AudioReader, known: Known, progress: Progress
+) -> tuple[Known, Measurements]:
     """Read the recording once; return what is known with its hashes, and the tables.
 
     Raises:
@@ -99,10 +133,21 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
     """
     recording = known.recording
     treatments = known.treatments()
+    file_hashes = FileHashes(case.paths)
+    audio_hash = AudioHash()
+    checks = [audio_hash.update]
+    if any(reader.md5s):
+        names = [part.name for part in recording.parts]
+        flac = FlacCheck(names, reader.part_frames, reader.md5s, reader.bits)
+        checks.append(flac.update)
+
+    def seen_by(raw: NDArray[Any]) -> None:
+        for check in checks:
+            check(raw)
 
     def told() -> Iterator[NDArray[Any]]:
         done = 0
-        for block in reader.hashed_blocks():
+        for block in reader.blocks(seen_by=seen_by):
             done += block.shape[1]
             progress("measure", done / max(1, recording.frames))
             yield block
@@ -110,7 +155,13 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
     seen = measure(told(), recording.rate_hz, recording.channels, treatments)
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
-    hashed = replace(reader.recording(), tags=recording.tags, time_scale=scale)
+    hashes = zip(recording.parts, file_hashes.result(), strict=True)
+    hashed = replace(
+        recording,
+        parts=tuple(replace(part, sha256=sha256) for part, sha256 in hashes),
+        audio_sha256=audio_hash.hexdigest(),
+        time_scale=scale,
+    )
     return replace(known, recording=hashed), seen
 
 
@@ -143,7 +194,7 @@ def source(reader: AudioReader, known: Known) -> Source:
 
     def read(span: Span) -> Iterator[NDArray[np.float64]]:
         if plain:
-            yield from reader.blocks(span.start, span.end)
+            yield from reader.blocks(span.start, span.end, dtype=np.float64)
         else:
             yield from _treated(reader, known, span)
 
@@ -157,7 +208,7 @@ def _treated(reader: AudioReader, known: Known, span: Span) -> Iterator[NDArray[
     def cut(block: NDArray[np.float64]) -> NDArray[np.float64]:
         return block[:, max(0, span.start - at) : max(0, span.end - at)]
 
-    for block in reader.blocks():
+    for block in reader.blocks(dtype=np.float64):
         treated = chain.process(block)
         if (piece := cut(treated)).shape[1]:
             yield piece
