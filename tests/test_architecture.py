@@ -16,7 +16,7 @@ GROUND = {"model", "errors", "settings", "plain", "naming"}
 #: What people write, read into nouns.
 WRITTEN = {
     "strict_yaml", "quantities", "schema", "patterns", "pathpattern", "sheets", "rulesets", "planfile",
-    "preferences", "choosing",
+    "preferences", "choosing", "keytables", "planrecord", "yaml_text",
 }  # fmt: skip
 ACTS = {"measure", "decide", "render"}
 

@@ -17,11 +17,10 @@ from functools import lru_cache
 
 from sidekeep.errors import NeedsPerson
 from sidekeep.model import Sheet
-from sidekeep.rulesets import Condition, RuleSet
+from sidekeep.rulesets import FALLBACK, Condition, RuleSet
 from sidekeep.schema import unknown
 from sidekeep.sheets import rpm_of
 
-FALLBACK = "default"
 _WILD = re.compile(r"[*?\[\]]")
 _RPM_APART = 0.5  # 33 1/3 and 33.3 are one speed; 77.92 and 78.26 both are 78
 
@@ -77,10 +76,13 @@ def choose(
             fits[name] = best
     if not fits:
         return Choice(rule_sets[FALLBACK], _nothing_fits(folder, sheet))
-    order = sorted(fits, key=lambda name: (fits[name].rank, rule_sets[name].layer), reverse=True)
-    top = (fits[order[0]].rank, rule_sets[order[0]].layer)
-    equal = sorted(n for n in order if (fits[n].rank, rule_sets[n].layer) == top)
-    chosen = equal[0]
+
+    def closeness(name: str) -> tuple[object, ...]:
+        return fits[name].rank, rule_sets[name].layer
+
+    order = sorted(sorted(fits), key=closeness, reverse=True)  # equals stay in the order of names
+    chosen = order[0]
+    equal = [name for name in order if closeness(name) == closeness(chosen)]
     reason = f"'{chosen}' because {' and '.join(fits[chosen].because)}"
     if equal[1:]:
         reason += f"; equal to {_list(equal[1:])}, so the first name in the alphabet was taken"
@@ -163,7 +165,7 @@ def _genre_fits(wanted: tuple[str, ...], genre: str | None) -> bool:
     if genre is None:
         return False
     stated = {_folded(part) for part in (genre, *re.split(r"[,;/]", genre))}
-    return any(_folded(word) in stated for word in wanted)
+    return any(_glob(_folded(word)).match(part) for word in wanted for part in stated)
 
 
 def _rpm_fits(wanted: tuple[float, ...], rpm: float | None) -> bool:

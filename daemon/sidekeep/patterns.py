@@ -21,6 +21,7 @@ _SHAPES = {
     "year": re.compile(r"(1[89]|20)\d\d"),
     "rpm": re.compile(r"16|33|45|78|33\.3+|33 1/3|16 2/3|78\.26|77\.92"),
     "side": re.compile(r"[^\W_]{1,4}"),
+    "catalogue": re.compile(r"[^\[\](){}]+"),  # brackets stand around it, not in it
 }
 
 

@@ -174,28 +174,42 @@ class _Reader:
         self._mistakes = mistakes
         self._limit_s = limit_s
         self._reached: tuple[float, str] = (0.0, "")
+        self._labels: set[str] = set()
 
     def sides(self, entry: Entry) -> tuple[CorrectedSide, ...]:
         """Read all sides."""
         if not isinstance(entry.value, Sequence) or not entry.value.items:
             self._mistakes.add(entry.key.place, "'sides' must be a list with at least one side")
             return ()
-        return tuple(self._side(node) for node in entry.value.items)
+        nodes = entry.value.items
+        many = len(nodes) > 1
+        return tuple(
+            self._side(node, f"side {number}, " if many else "")
+            for number, node in enumerate(nodes, 1)
+        )
 
-    def _side(self, node: Node) -> CorrectedSide:
+    def _side(self, node: Node, which: str) -> CorrectedSide:
         found = read_entries(node, "a side", ("side", "end", "tracks"), self._mistakes)
         label = self._text(found["side"], "'side'") if "side" in found else None
         if label is not None and label.casefold() in {"none", ""}:
             label = None
+        if label is not None:
+            if label.casefold() in self._labels:
+                self._mistakes.add(
+                    found["side"].value.place, f"the side {shown(label)} is here twice"
+                )
+            self._labels.add(label.casefold())
         end = self._time(found["end"]) if "end" in found else None
         tracks = found["tracks"].value if "tracks" in found else None
         if not isinstance(tracks, Sequence) or not tracks.items:
             place = tracks.place if tracks else node.place
             self._mistakes.add(place, "a side needs 'tracks', a list with at least one track")
             return CorrectedSide(label, ())
-        return CorrectedSide(label, self._tracks(tracks, end))
+        return CorrectedSide(label, self._tracks(tracks, end, which))
 
-    def _tracks(self, node: Sequence, side_end: _Time | None) -> tuple[CorrectedTrack, ...]:
+    def _tracks(
+        self, node: Sequence, side_end: _Time | None, which: str
+    ) -> tuple[CorrectedTrack, ...]:
         keys = ("start", "end", "title", "artist")
         written = [read_entries(item, "a track", keys, self._mistakes) for item in node.items]
         starts = [self._time(found["start"]) if "start" in found else None for found in written]
@@ -214,7 +228,7 @@ class _Reader:
             elif last and side_end is None:
                 self._mistakes.add(item.place, "the last track needs an 'end', or the side one")
             start = starts[index]
-            if start and end and self._in_order(start, end, f"track {index + 1}"):
+            if start and end and self._in_order(start, end, f"{which}track {index + 1}"):
                 tracks.append(CorrectedTrack(title or "", artist, start.seconds, end.seconds))
         return tuple(tracks)
 

@@ -13,9 +13,12 @@ from sidekeep.patterns import Pattern
 from sidekeep.patterns import parse as parse_pattern
 from sidekeep.schema import read_entries, read_settings, read_text, read_words, unknown
 from sidekeep.sheets import rpm_of
-from sidekeep.strict_yaml import LARGEST_BYTES, Entry, Mistakes, Node, Scalar, read, shown
+from sidekeep.strict_yaml import LARGEST_BYTES, START, Entry, Mistakes, Node, Scalar, read, shown
 from sidekeep.strict_yaml import Mapping as MappingNode
 from sidekeep.strict_yaml import Sequence as SequenceNode
+
+FALLBACK = "default"
+"""What every rule set builds on unless it extends another, and what applies when nothing fits."""
 
 _NAME = re.compile(r"[^\W_][\w .\-]{0,63}")
 _OWN_KEYS = ("description", "applies to", "extends", "names", "sheet")
@@ -27,7 +30,7 @@ Sections = Mapping[str, type[Any]]
 class Condition:
     """When a rule set applies: everything that is named must fit, by one of its words.
 
-    `folder` and `file` are glob patterns; `rpm` as exact speeds (33 is 33 1/3).
+    `folder`, `file` and `genre` are glob patterns; `rpm` are exact speeds (33 is 33 1/3).
     """
 
     folder: tuple[str, ...] = ()
@@ -100,7 +103,7 @@ def read_rule_set(
         text: the file's content.
         name: the rule set's name.
         sections: the settings class of every step.
-        known: rule sets it may extend.
+        known: rule sets it may extend; `default` among them is extended if nothing else is.
         source: the file, for messages; `name.yaml` if empty.
 
     Raises:
@@ -109,10 +112,10 @@ def read_rule_set(
     source = source or f"{name}.yaml"
     mistakes = Mistakes(source)
     written = _Written(name, source, 0, read(text, source))
-    parent_name = _extends(written, mistakes)
-    parent = (known or {}).get(parent_name.text) if parent_name else None
-    if parent_name and parent is None:
-        mistakes.add(parent_name.place, unknown("rule set", parent_name.text, known or ()))
+    wanted = _extends(written, mistakes)
+    parent = (known or {}).get(wanted.text if wanted else FALLBACK)
+    if wanted and parent is None:
+        mistakes.add(wanted.place, unknown("rule set", wanted.text, known or ()))
     rule_set = _build(written, sections, parent, mistakes)
     mistakes.raise_if_any()
     return rule_set
@@ -123,7 +126,8 @@ def load_rule_sets(
 ) -> dict[str, RuleSet]:
     """Load the shipped rule sets and lay the folders over them, each over those before it.
 
-    A file of the same name replaces the earlier rule set; it may extend the one it replaces.
+    A file of the same name replaces the earlier rule set; it may extend the one it replaces. A
+    rule set that extends nothing builds on `default`, so that it never does more than it says.
 
     Args:
         folders: folders with `.yaml` files.
@@ -211,16 +215,19 @@ class _Family:
             return self._done[mark]
         mistakes = Mistakes(written.source)
         parent: RuleSet | None = None
-        if (wanted := _extends(written, mistakes)) is not None:
-            ancestor = self._find(wanted.text, written)
-            if ancestor is None:
-                names = {name for layer in self._layers for name in layer} - {written.name}
-                mistakes.add(wanted.place, unknown("rule set", wanted.text, names))
-            elif ancestor in (circle := (*chain, written)):
-                names_in_order = " -> ".join(each.name for each in (*circle, ancestor))
-                mistakes.add(wanted.place, f"rule sets extend each other: {names_in_order}")
-            else:
-                parent = self._resolve(ancestor, circle)
+        wanted = _extends(written, mistakes)
+        ancestor = self._find(wanted.text if wanted else FALLBACK, written)
+        line = (*chain, written)
+        if ancestor in line:
+            circle = " -> ".join(each.name for each in (*line[line.index(ancestor) :], ancestor))
+            mistakes.add(
+                wanted.place if wanted else START, f"rule sets extend each other: {circle}"
+            )
+        elif ancestor:
+            parent = self._resolve(ancestor, line)
+        elif wanted:
+            names = {name for layer in self._layers for name in layer} - {written.name}
+            mistakes.add(wanted.place, unknown("rule set", wanted.text, names))
         self._done[mark] = _build(written, self._sections, parent, mistakes)
         self._found.extend(mistakes.found())
         return self._done[mark]

@@ -155,7 +155,7 @@ def read(text: str | bytes, name: str) -> Node:
     if isinstance(text, bytes):
         text = decode(text, name)
     mistakes = Mistakes(name)
-    if len(text) > LARGEST_BYTES:
+    if len(text) > LARGEST_BYTES or len(text.encode("utf-8", "replace")) > LARGEST_BYTES:
         mistakes.add(START, f"the text is too large: at most {LARGEST_BYTES} bytes")
         mistakes.raise_if_any()
     text = text.removeprefix("\ufeff")
@@ -288,7 +288,7 @@ def _explained(error: yaml.MarkedYAMLError, line: str) -> str:
     """Put the parser's complaint into words that say what to do."""
     problem = error.problem or "cannot be read"
     if "\t" in line[: len(line) - len(line.lstrip())] or ("\\t" in problem and "token" in problem):
-        return "a tab cannot indent a line in YAML; use spaces"
+        return "a tab cannot stand here; use spaces"
     if "mapping values are not allowed" in problem:
         return (
             "a colon is not expected here; put a text that contains ': ' in quotes, "
