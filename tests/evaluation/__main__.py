@@ -75,11 +75,11 @@ def evaluate(case: Case, *, reuse: bool, rules: str | None, metered: bool) -> li
     """Compose, measure once, decide with each sheet, and score."""
     path, truth = composed(case)
     name = rules or case.rules
-    recording, seen = measured_file(path, name, reuse=reuse)
-    plans = [decided(recording, seen, sheet_for(ask, truth), name) for ask in case.asks]
+    known, seen = measured_file(path, name, reuse=reuse)
+    plans = [decided(known, seen, sheet_for(ask, truth)) for ask in case.asks]
     scores = [score(case, ask, plan, truth) for ask, plan in zip(case.asks, plans, strict=True)]
     if metered:
-        loudness_lu, peak_db = meters.errors(path, plans[0], name)
+        loudness_lu, peak_db = meters.errors(path, plans[0], known.treatments())
         scores[0] = replace(scores[0], loudness_error_lu=loudness_lu, true_peak_error_db=peak_db)
     return scores
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,10 +45,13 @@ def composed(case: Case) -> tuple[Path, Truth]:
     truth_path = path.with_suffix(".json")
     if not truth_path.exists():
         for stale in OUT.glob(f"{case.name}-????????????.*"):
-            stale.unlink()
+            stale.unlink(missing_ok=True)
         side = composer.compose(case.spec)
-        write_flac(side, path, case.bits)
-        truth_path.write_text(json.dumps(side.truth.to_dict()), encoding="utf-8")
+        part = OUT / f"{case.name}-{os.getpid()}.part"
+        write_flac(side, part, case.bits)
+        part.rename(path)
+        part.write_text(json.dumps(side.truth.to_dict()), encoding="utf-8")
+        part.rename(truth_path)
     return path, Truth.from_dict(json.loads(truth_path.read_text(encoding="utf-8")))
 
 

@@ -128,8 +128,8 @@ def _try(trial: Trial, rules: str) -> Outcome:
         at_s = round(side.truth.programme_start_s + 31.0, 3)
         seed = zlib.crc32(trial.base.encode())
         side = FAULTS[trial.fault](side, at_s, trial.strength, seed)
-    recording, seen = measured_side(side, 24, rules)
-    plan = decided(recording, seen, sheet_for("count", side.truth), rules)
+    known, seen = measured_side(side, 24, rules)
+    plan = decided(known, seen, sheet_for("count", side.truth))
     fault = side.truth.faults[-1] if trial.fault else None
     return _outcome(trial, fault, plan)
 

@@ -10,14 +10,16 @@ import soundfile
 from scipy import signal
 
 from composer.noise import Samples
-from evaluation.subject import treatments
-from sidekeep.dsp.treatment import Chain
+from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.model import Level, Plan
 
 MOST_CELLS = 400
+INTERPOLATOR = signal.firwin(2 * 64 * 32 + 1, 1 / 32, window=("kaiser", 10.0)) * 32
 
 
-def errors(path: Path, plan: Plan, rules: str) -> tuple[tuple[float, ...], float | None]:
+def errors(
+    path: Path, plan: Plan, treatments: tuple[Treatment, ...]
+) -> tuple[tuple[float, ...], float | None]:
     """Measure side and tracks again.
 
     Returns:
@@ -27,7 +29,7 @@ def errors(path: Path, plan: Plan, rules: str) -> tuple[tuple[float, ...], float
     side = plan.sides[0]
     if side.level is None or side.level.true_peak_dbtp is None:
         return (), None
-    sound = _treated(path, plan, rules)
+    sound = _treated(path, treatments)
     if side.balance is not None:
         halves_db = np.array([[-side.balance.applied_db / 2], [side.balance.applied_db / 2]])
         sound = sound * 10 ** (halves_db / 20)
@@ -71,15 +73,15 @@ def true_peak_db(sound: Samples, rate_hz: int) -> float:
         margin = 256
         first = max(0, place * length - margin)
         around = sound[channel, first : (place + 1) * length + margin]
-        fine = signal.resample_poly(around, 32, 1, window=("kaiser", 12.0))
-        inside = fine[32 * 64 : -32 * 64]
+        fine = signal.upfirdn(INTERPOLATOR, around, up=32)
+        inside = fine[32 * 128 : -32 * 128]
         found = max(found, float(np.abs(inside).max()))
     return float(20 * np.log10(found))
 
 
-def _treated(path: Path, plan: Plan, rules: str) -> Samples:
+def _treated(path: Path, treatments: tuple[Treatment, ...]) -> Samples:
     sound = soundfile.read(path, always_2d=True)[0].T
-    chain = Chain(treatments(plan.recording, rules), 2)
+    chain = Chain(treatments, 2)
     if not chain:
         return np.ascontiguousarray(sound)
     return np.concatenate((chain.process(sound), chain.flush()), axis=1)
