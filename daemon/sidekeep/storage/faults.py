@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import errno
 import os
+import resource
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from pathlib import Path
 
 from sidekeep.errors import MachineFault
+
+_A_BLOCK = 1 << 20  # less room than this is none
 
 _CAUSES: dict[int, tuple[str, str]] = {
     errno.ENOSPC: ("the disk is full", "Free some space on it."),
@@ -85,3 +89,18 @@ def faults(doing: str, path: str | os.PathLike[str]) -> Iterator[None]:
         yield
     except OSError as error:
         raise machine_fault(error, doing, error.filename or path) from error
+
+
+def shortage_on(path: str | os.PathLike[str]) -> OSError:
+    """Guess why a library could not write a file, where it does not pass on the system's word."""
+    number = errno.EIO
+    with suppress(OSError):
+        space = os.statvfs(path)
+        limit = resource.getrlimit(resource.RLIMIT_FSIZE)[0]
+        if space.f_flag & os.ST_RDONLY:
+            number = errno.EROFS
+        elif space.f_bavail * space.f_frsize < _A_BLOCK:
+            number = errno.ENOSPC
+        elif limit != resource.RLIM_INFINITY and Path(path).stat().st_size > limit - _A_BLOCK:
+            number = errno.EFBIG
+    return OSError(number, os.strerror(number), os.fspath(path))
