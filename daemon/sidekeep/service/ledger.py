@@ -127,16 +127,13 @@ class Ledger:
         counted = dict(self._base.execute("SELECT state, COUNT(*) FROM jobs GROUP BY state"))
         return {state: counted.get(state.value, 0) for state in State}
 
-    def filed_twin(
-        self, sha256: str, audio_sha256: str, but_not: Iterable[str] = ()
-    ) -> Entry | None:
+    def filed_twin(self, sha256: str, audio_sha256: str, but_not: str = "") -> Entry | None:
         """Find a filed job with the same bytes or the same decoded audio."""
-        skipped = set(but_not)
         for column, value in (("sha256", sha256), ("audio_sha256", audio_sha256)):
             if not value:
                 continue
-            twins = self._select(f"WHERE {column} = ? AND state = ?", value, State.FILED)
-            twin = next((entry for entry in twins if entry.job not in skipped), None)
+            where = f"WHERE {column} = ? AND state = ? AND job != ?"
+            twin = next(self._select(where, value, State.FILED, but_not), None)
             if twin is not None:
                 return twin
         return None

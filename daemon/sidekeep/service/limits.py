@@ -18,15 +18,23 @@ class Limits:
     open_files: int = 128
 
 
-def limits_for(recording_bytes: int, memory_bytes: int, cores: int) -> Limits:
+def limits_for(
+    recording_bytes: int, memory_bytes: int, cores: int, longest_s: float | None = None
+) -> Limits:
     """Bound a worker generously: a job that is ten times slower than expected still passes.
 
     On two cores a second of wall time deals with some 50 MB of recording; a tenth of that, and
     never less than five minutes, tells a hang from a slow machine. A copy may be larger than the
     recording where a 16-bit side is delivered with more bits and a higher rate (at most 24/16 x
     192/44.1, about seven times).
+
+    Args:
+        recording_bytes: size of all parts.
+        memory_bytes: most address space.
+        cores: processor cores that a worker may keep busy.
+        longest_s: the time limit where a person set one.
     """
-    wall_s = max(300.0, recording_bytes / (5 * MIB))
+    wall_s = longest_s or max(300.0, recording_bytes / (5 * MIB))
     return Limits(
         memory_bytes=memory_bytes,
         wall_s=wall_s,
@@ -35,10 +43,9 @@ def limits_for(recording_bytes: int, memory_bytes: int, cores: int) -> Limits:
     )
 
 
-def space_needed_bytes(recording_bytes: int, disk_bytes: int) -> int:
-    """Free space a job must find before it starts: 2.5 times the recording and 5 % of the disk.
+def space_needed_bytes(recording_bytes: int) -> int:
+    """Free space a job must find before it starts: 2.5 times the recording, and 5 % of that.
 
-    The same rule as in mail queues, which refuse mail below a multiple of the largest message
-    (common practice, no source). The share of the disk is capped at 5 GiB.
+    As mail queues refuse mail below a multiple of the largest message (common practice, no source).
     """
-    return int(2.5 * recording_bytes) + min(disk_bytes // 20, 5 << 30)
+    return int(2.5 * 1.05 * recording_bytes)

@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import logging
 import sys
-import unicodedata
 from collections.abc import MutableMapping
 from typing import Any, TextIO
 
 import structlog
 from structlog.typing import FilteringBoundLogger, WrappedLogger
 
+from sidekeep.plain import plain
+
 Log = FilteringBoundLogger
-
-
-def plain(text: str) -> str:
-    """Replace control and format characters, lest a name steer a terminal or forge a line."""
-    if text.isprintable():
-        return text
-    return "".join("\ufffd" if unicodedata.category(c)[0] == "C" else c for c in text)
 
 
 def _plain_values(

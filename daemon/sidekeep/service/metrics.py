@@ -22,7 +22,7 @@ class Figures:
     waiting_files: int
     ignored_files: int
     free_bytes: int
-    offline: tuple[str, ...]
+    offline: bool
     last_success_s: float | None
     last_scan_s: float | None
     audit_oldest_s: float | None = None
@@ -51,8 +51,7 @@ def render(figures: Figures) -> str:
     )
     gauge("inbox_ignored", "Files in the inbox that are none of ours.", {"": figures.ignored_files})
     gauge("free_bytes", "Free space on the archive's file system.", {"": figures.free_bytes})
-    places = {f'{{place="{p}"}}': float(p in figures.offline) for p in ("inbox", "archive")}
-    gauge("offline", "1 where a folder is missing or its marker is.", places)
+    gauge("offline", "1 while a folder or its marker is missing.", {"": figures.offline})
     gauge(
         "last_success_timestamp_seconds", "When a job was last filed.", {"": figures.last_success_s}
     )

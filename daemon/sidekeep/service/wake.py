@@ -25,10 +25,8 @@ from watchdog.events import (
 from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 
+from sidekeep.preferences import Preferences
 from sidekeep.service.mounts import mount_of
-
-POLLING_S = 5.0
-SAFETY_SCAN_S = 300.0  # a full look even where events work, in case one was lost
 
 # Not "modified": a recorder writes for half an hour and every block would wake us. Not "opened":
 # our own looking would.
@@ -91,25 +89,31 @@ class _Ringer(FileSystemEventHandler):
 class FileSystemEvents:
     """Events through inotify where the file system tells them; otherwise the timer alone."""
 
-    def __init__(self, bell: Bell) -> None:
+    def __init__(self, bell: Bell, preferences: Preferences) -> None:
         self._bell = bell
+        self._preferences = preferences
         self._observer: BaseObserver | None = None
 
     def arm(self, inbox: Path) -> Mode:
         """Choose by the kind of file system; fall back to the timer when watches run out."""
         self.disarm()
         mount = mount_of(inbox)
-        if not mount.tells_events:
-            why = f"{mount.point} is a {mount.kind} file system, blind to changes made elsewhere"
-            return Mode("polling", why, POLLING_S)
+        where = f"{mount.point} is a {mount.kind} file system"
+        if self._preferences.poll == "always":
+            return self._polling("the settings say so")
+        if self._preferences.poll == "auto" and not mount.tells_events:
+            return self._polling(f"{where}, blind to changes made elsewhere")
         observer = Observer()
         try:
             observer.schedule(_Ringer(self._bell), str(inbox), recursive=True, event_filter=_HEARD)
             observer.start()
         except OSError as error:
-            return Mode("polling", _why_not(error), POLLING_S)
+            return self._polling(_why_not(error))
         self._observer = observer
-        return Mode("events", f"{mount.point} is a {mount.kind} file system", SAFETY_SCAN_S)
+        return Mode("events", where, self._preferences.scan_every_s)
+
+    def _polling(self, why: str) -> Mode:
+        return Mode("polling", why, self._preferences.poll_every_s)
 
     def disarm(self) -> None:
         """Stop the watching threads."""

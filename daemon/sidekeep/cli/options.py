@@ -1,0 +1,54 @@
+"""What all commands have in common: where the root is, and how they speak."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from sidekeep.errors import SidekeepError
+from sidekeep.plain import plain
+
+
+def add_place(parser: argparse.ArgumentParser) -> None:
+    """Add `--root` and `--settings`."""
+    parser.add_argument("--root", metavar="DIR", help="folder with inbox, work, held, archive, ...")
+    parser.add_argument("--settings", metavar="FILE", type=Path, help="settings file (YAML)")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add `--json`."""
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead of text")
+
+
+def print_json(value: Any) -> None:
+    """Print a value as JSON."""
+    json.dump(value, sys.stdout, indent=2, ensure_ascii=False, default=str)
+    print()
+
+
+def say(text: str = "") -> None:
+    """Print a line of text, free of control characters."""
+    print("\n".join(plain(line) for line in text.split("\n")))
+
+
+def complain(error: SidekeepError) -> None:
+    """Print what went wrong and what can be done, on standard error."""
+    for text in (error.message, error.advice):
+        for line in text.split("\n") if text else ():
+            print(plain(line), file=sys.stderr)
+
+
+def is_terminal() -> bool:
+    """Whether a person watches: progress bars only then, never in a pipe."""
+    return sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def bold(text: str) -> str:
+    """Print a heading bold on a terminal, unless NO_COLOR is set (no-color.org)."""
+    if sys.stdout.isatty() and not os.environ.get("NO_COLOR"):
+        return f"\033[1m{text}\033[0m"
+    return text

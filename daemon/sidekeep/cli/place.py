@@ -1,0 +1,59 @@
+"""From the command line to the root and the settings."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from pathlib import Path
+
+from sidekeep.errors import Refused, WrittenWrong
+from sidekeep.preferences import Preferences, load_preferences
+from sidekeep.storage.folders import MARKER, Root
+
+
+class WrongSettings(WrittenWrong):
+    """The settings file or the command line's settings have mistakes."""
+
+
+def preferences_of(
+    arguments: argparse.Namespace, more: Mapping[str, str | None] | None = None
+) -> Preferences:
+    """Load the settings, the command line laid over them.
+
+    Args:
+        arguments: with `root` and `settings`.
+        more: further values by key as written in the settings file.
+
+    Raises:
+        WrongSettings: with every mistake.
+    """
+    try:
+        return load_preferences(arguments.settings, {"root": arguments.root, **(more or {})})
+    except WrittenWrong as error:
+        raise WrongSettings(error.mistakes) from error
+
+
+def root_of(preferences: Preferences) -> Root:
+    """Give the root of a command that only looks; it must have been used before.
+
+    Raises:
+        Refused: nothing of ours is there.
+    """
+    root = Root(Path(preferences.root))
+    if not (root.state / MARKER).exists():
+        raise Refused(
+            f"{root.path} is not a root of Sidekeep (it has no state folder of ours).",
+            "Give the right --root, or start `sidekeep watch` or `sidekeep drain` there first.",
+        )
+    return root
+
+
+def root_made(preferences: Preferences) -> Root:
+    """Give the root of the service; its folders are made on first use.
+
+    Raises:
+        MachineFault: the folders cannot be made, or one is missing that was there.
+    """
+    root = Root(Path(preferences.root))
+    root.prepare()
+    return root

@@ -1,0 +1,36 @@
+"""The service, in the foreground: watches the inbox and works on what arrives, until it is stopped.
+
+SIGTERM or Ctrl-C stops it, SIGHUP reloads the rule sets, SIGUSR1 makes it look at once. It logs to
+standard error, one JSON object a line.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+from sidekeep.cli import exit_codes
+from sidekeep.cli.options import add_place, complain
+from sidekeep.cli.place import preferences_of
+from sidekeep.errors import Refused, WrittenWrong
+from sidekeep.service.assembly import assemble
+from sidekeep.service.notify import Notifier
+from sidekeep.service.supervise import serve
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's own arguments."""
+    add_place(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Serve until told to stop."""
+    try:
+        with assemble(preferences_of(arguments)) as service:
+            serve(service, Notifier())
+    except Refused as error:
+        complain(error)
+        return exit_codes.BUSY
+    except WrittenWrong as error:
+        complain(error)
+        return exit_codes.WRONG_SETTINGS
+    return exit_codes.DONE

@@ -1,0 +1,98 @@
+"""The rule sets in force: a copy of the person's folders that is checked before it is used.
+
+Reading a rule set needs the steps and with them the numeric libraries, which the service never loads.
+So a child process checks, and what was checked is a copy that nobody edits meanwhile.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from sidekeep.errors import Mistake, WrittenWrong
+from sidekeep.service.executor import RULES_VARIABLE
+
+CHECK_S = 60.0
+
+
+class Rulebook:
+    """Rule-set folders under `state/rules/<n>/`; `path` names those in force, for the workers."""
+
+    def __init__(self, state: Path, folders: Sequence[str]) -> None:
+        self._home = state / "rules"
+        self._folders = folders
+        self.path = ""
+
+    def load(self) -> int:
+        """Copy the folders, check the copy, and put it in force; return how many rule sets there are.
+
+        Raises:
+            WrittenWrong: the rule sets have mistakes; those in force stay.
+            OSError: the folders cannot be read or copied.
+        """
+        copies = self._copied()
+        path = os.pathsep.join(map(str, copies))
+        try:
+            count = check(path)
+        except WrittenWrong:
+            self._remove(copies)
+            raise
+        self.path = path
+        return count
+
+    def prune(self) -> None:
+        """Remove copies that are no longer in force; call it when no worker runs."""
+        if not self._home.is_dir():
+            return
+        kept = {Path(part).parent for part in self.path.split(os.pathsep) if part}
+        for copy in self._home.iterdir():
+            if copy not in kept:
+                shutil.rmtree(copy, ignore_errors=True)
+
+    def _copied(self) -> list[Path]:
+        self._home.mkdir(exist_ok=True)
+        taken = [int(entry.name) for entry in self._home.iterdir() if entry.name.isdecimal()]
+        home = self._home / str(max(taken, default=0) + 1)
+        home.mkdir()
+        copies = []
+        for number, folder in enumerate(map(Path, self._folders)):
+            copies.append(home / str(number))
+            copies[-1].mkdir()
+            for file in sorted(folder.glob("*.yaml")):
+                shutil.copyfile(file, copies[-1] / file.name)
+        return copies
+
+    def _remove(self, copies: list[Path]) -> None:
+        for home in {copy.parent for copy in copies}:
+            shutil.rmtree(home, ignore_errors=True)
+
+
+def check(path: str) -> int:
+    """Check rule-set folders (joined as in PATH) in a child process; return how many sets there are.
+
+    Raises:
+        WrittenWrong: with every mistake found.
+    """
+    environment = {**os.environ, RULES_VARIABLE: path}
+    command = [sys.executable, "-m", "sidekeep.cli.main", "rules", "--json"]
+    try:
+        done = subprocess.run(
+            command, env=environment, capture_output=True, timeout=CHECK_S, check=False
+        )
+        answer = json.loads(done.stdout)
+        mistakes = tuple(
+            Mistake(str(m["file"]), int(m["line"]), int(m["column"]), str(m["text"]))
+            for m in answer["mistakes"]
+        )
+        count = len(answer["rule_sets"])
+    except (subprocess.TimeoutExpired, ValueError, KeyError, TypeError) as error:
+        text = f"the rule sets could not be checked: {error or 'no answer'}"
+        raise WrittenWrong((Mistake(path, 1, 1, text),)) from error
+    if mistakes:
+        raise WrittenWrong(mistakes)
+    return count
