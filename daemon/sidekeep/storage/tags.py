@@ -58,13 +58,13 @@ _VORBIS_NAMES = {
 
 
 def write_tags(
-    path: Path, format: str, tags: Mapping[str, str], cover: Cover | None = None
+    path: Path, file_format: str, tags: Mapping[str, str], cover: Cover | None = None
 ) -> None:
     """Write tags and picture into a file that was just made; what was there is replaced.
 
     Args:
         path: the closed file.
-        format: `flac`, `aiff`, `wav`, `mp3`, `ogg` or `opus`.
+        file_format: `flac`, `aiff`, `wav`, `mp3`, `ogg` or `opus`.
         tags: values by our own field names; empty ones are left out. Opus takes R128 gains, all others
             ReplayGain.
         cover: the front cover.
@@ -73,17 +73,19 @@ def write_tags(
         MachineFault: the file cannot be written.
     """
     fitting = {
-        name: text for name, value in tags.items() if _fits(name, format) and (text := clean(value))
+        name: text
+        for name, value in tags.items()
+        if _fits(name, file_format) and (text := clean(value))
     }
     with faults("tagging", path):
-        if format == "wav":
+        if file_format == "wav":
             append_info(path, fitting)
         try:
-            file = _OPEN[format](path)
+            file = _OPEN[file_format](path)
             if file.tags is None:
                 file.add_tags()
             file.tags.clear()
-            _WRITERS[format](file, fitting, cover)
+            _WRITERS[file_format](file, fitting, cover)
             file.save()
         except mutagen.MutagenError as error:
             cause = error.__cause__ or error.__context__
@@ -92,9 +94,9 @@ def write_tags(
             raise MachineFault(f"Tagging {path} failed: {error}.") from error
 
 
-def _fits(name: str, format: str) -> bool:  # noqa: A002
+def _fits(name: str, file_format: str) -> bool:
     """RFC 7845 §5.2.1: Opus files carry R128 gains and no ReplayGain."""
-    return not name.startswith("replaygain_" if format == "opus" else "r128_")
+    return not name.startswith("replaygain_" if file_format == "opus" else "r128_")
 
 
 def vorbis_comments(tags: Mapping[str, str]) -> list[tuple[str, str]]:

@@ -43,7 +43,7 @@ class TrackWriter:
 
     Args:
         path: the file.
-        format: `flac`, `aiff`, `wav`, `mp3`, `ogg` (Vorbis) or `opus`.
+        file_format: `flac`, `aiff`, `wav`, `mp3`, `ogg` (Vorbis) or `opus`.
         rate_hz: sample rate.
         channels: 1 or 2.
         bits: 16 or 24; None for lossy formats.
@@ -59,7 +59,7 @@ class TrackWriter:
     def __init__(
         self,
         path: Path,
-        format: str,  # noqa: A002  (the word of the rule sets)
+        file_format: str,
         rate_hz: int,
         channels: int,
         bits: int | None = None,
@@ -69,21 +69,21 @@ class TrackWriter:
         room_bytes: int = 8192,
         proof: bool = False,
     ) -> None:
-        self.path, self.format, self.rate_hz = path, format, rate_hz
+        self.path, self.file_format = path, file_format
         self.frames = 0
-        self._limit = None if format not in {"aiff", "wav"} else _32_BIT_LIMIT
+        self._limit = None if file_format not in {"aiff", "wav"} else _32_BIT_LIMIT
         self._frame_bytes = channels * (bits or 0) // 8
         self._serial = int.from_bytes(
-            hashlib.sha256(f"{seed}/{format}".encode()).digest()[:4], "big"
+            hashlib.sha256(f"{seed}/{file_format}".encode()).digest()[:4], "big"
         )
         self._proof = AudioHash() if proof and bits is not None else None
         options: dict[str, Any] = {}
-        if format == "flac":
+        if file_format == "flac":
             options["compression_level"] = _FLAC_LEVEL / 8
         elif bits is None:
             wanted = _LARGEST_QUALITY if quality is None else quality
             options["compression_level"] = 1.0 - wanted / _BEST_QUALITY
-        if format == "mp3":
+        if file_format == "mp3":
             options["bitrate_mode"] = "VARIABLE"
         with faults("making", path):
             os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644))
@@ -93,11 +93,11 @@ class TrackWriter:
                 "w",
                 rate_hz,
                 channels,
-                subtype=f"PCM_{bits}" if bits is not None else _LOSSY_CODINGS[format],
-                format=_CONTAINERS[format],
+                subtype=f"PCM_{bits}" if bits is not None else _LOSSY_CODINGS[file_format],
+                format=_CONTAINERS[file_format],
                 **options,
             )
-            if format == "flac":
+            if file_format == "flac":
                 # The encoder leaves no padding; a long comment keeps the room, and tagging replaces it.
                 self._file.comment = " " * room_bytes
 
@@ -111,7 +111,7 @@ class TrackWriter:
         self.frames += block.shape[1]
         if self._limit is not None and self.frames * self._frame_bytes > self._limit:
             raise NeedsPerson(
-                f"{self.path.name} would be larger than {self.format.upper()} files can be (4 GiB).",
+                f"{self.path.name} would be larger than {self.file_format.upper()} files can be (4 GiB).",
                 "Deliver FLAC, or cut the side into tracks.",
             )
         rows = np.ascontiguousarray(block.T)
@@ -129,9 +129,9 @@ class TrackWriter:
         with self._writing():
             self._file.close()
         with faults("writing", self.path):
-            if self.format in {"ogg", "opus"}:
+            if self.file_format in {"ogg", "opus"}:
                 renumber(self.path, self._serial)
-            elif self.format != "mp3":
+            elif self.file_format != "mp3":
                 header = read_header(self.path)
                 if header.state is not State.FINISHED or header.frames != self.frames:
                     raise self._not_in_full(header.reason)
