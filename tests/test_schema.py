@@ -144,6 +144,8 @@ def test_a_bare_listing_is_the_section_itself() -> None:
         ("copies: [{bit: 16}]", "f:1:11: unknown key 'bit'; did you mean 'bits'?"),
         ("copies: [flac]", "f:1:10: 'copies' must be a mapping"),
         ("- a", "f:1:1: 'section' must be a mapping"),
+        ("free: [" + "x, " * 201 + "]", "f:1:7: 'free' is a list of more than 200"),
+        ("copies: [" + "{}, " * 201 + "]", "f:1:9: 'copies' is a list of more than 200"),
         ("names: '" + "x" * 1001 + "'", "too long"),
         ('names: "a\\nb"', "one line"),
         ("{keep: yes, by: gaps and sheet}", "'section': keep goes with gaps only"),

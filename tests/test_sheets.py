@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -98,6 +100,7 @@ def test_text_is_put_into_normal_form_c() -> None:
         ("sides: {A: {tracks: [{title: x, length: 4:60}]}}", "must be written 4:12"),
         ("sides: {A: {tracks: [{title: x, length: 0:00}]}}", "must be written 4:12"),
         ("sides: {A: {tracks: [" + "x, " * 100 + "]}}", "more than 99 tracks"),
+        ("sides: {" + ", ".join(f"A{n}: " for n in range(51)) + "}", "more than 50 sides"),
         ("title: " + "x" * 2000, "'title' is too long"),
         ('title: "a\\nb"', "'title' must be one line"),
         ('title: "\\x1b[2J"', "without control characters"),
@@ -174,6 +177,13 @@ def test_any_text_is_a_sheet_or_has_mistakes(text: str | bytes) -> None:
     except WrittenWrong:
         return
     assert sheet.source == "f"
+
+
+def test_thousands_of_unknown_keys_are_answered_quickly() -> None:
+    began = time.process_time()
+    found = mistakes_in("".join(f"artiste{n}: x\n" for n in range(15_000)))
+    assert len(found) == 51
+    assert time.process_time() - began < 2
 
 
 # --- sides ----------------------------------------------------------------------------------------

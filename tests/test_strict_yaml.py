@@ -142,10 +142,10 @@ def test_all_mistakes_come_in_one_go_and_in_the_order_of_the_text() -> None:
     ]
 
 
-def test_a_long_list_of_mistakes_is_cut_with_a_count() -> None:
+def test_a_long_list_of_mistakes_is_cut() -> None:
     found = mistakes_in("a: 1\n" * 200)
     assert len(found) == strict_yaml.MOST_MISTAKES + 1
-    assert found[-1].endswith("and 149 more mistakes")
+    assert found[-1] == "f:52:1: and more mistakes from here on"
 
 
 @pytest.mark.parametrize(

@@ -11,11 +11,10 @@ from typing import Any
 from sidekeep.errors import Mistake, WrittenWrong
 from sidekeep.patterns import Pattern
 from sidekeep.patterns import parse as parse_pattern
-from sidekeep.schema import read_entries, read_settings, read_text, read_words, unknown
+from sidekeep.schema import read_entries, read_items, read_settings, read_text, read_words, unknown
 from sidekeep.sheets import rpm_of
 from sidekeep.strict_yaml import LARGEST_BYTES, START, Entry, Mistakes, Node, Scalar, read, shown
 from sidekeep.strict_yaml import Mapping as MappingNode
-from sidekeep.strict_yaml import Sequence as SequenceNode
 
 FALLBACK = "default"
 """What every rule set builds on unless it extends another, and what applies when nothing fits."""
@@ -298,8 +297,7 @@ def _section(entry: Entry, kind: type[Any], inherited: Any, mistakes: Mistakes) 
 
 
 def _applies(node: Node, mistakes: Mistakes) -> tuple[Condition, ...]:
-    nodes = node.items if isinstance(node, SequenceNode) else (node,)
-    conditions = (_condition(item, mistakes) for item in nodes)
+    conditions = (_condition(item, mistakes) for item in read_items(node, "'applies to'", mistakes))
     return tuple(condition for condition in conditions if condition != Condition())
 
 
@@ -327,7 +325,7 @@ def _names(node: Node, mistakes: Mistakes) -> NamePatterns:
 
 def _patterns(node: Node, mistakes: Mistakes) -> tuple[Pattern, ...]:
     patterns: list[Pattern] = []
-    for item in node.items if isinstance(node, SequenceNode) else (node,):
+    for item in read_items(node, "'names'", mistakes):
         text = read_text(item, "a name pattern", mistakes)
         if text is None:
             continue

@@ -19,6 +19,7 @@ from sidekeep.settings import Key
 from sidekeep.strict_yaml import Entry, Mapping, Mistakes, Node, Place, Scalar, Sequence, shown
 
 LONGEST_TEXT = 1000
+LONGEST_LIST = 200
 
 _YES = frozenset({"yes", "true", "on"})
 _NO = frozenset({"no", "false", "off"})
@@ -50,9 +51,18 @@ def read_text(node: Node, what: str, mistakes: Mistakes) -> str | None:
 
 def read_words(node: Node, what: str, mistakes: Mistakes) -> tuple[str, ...]:
     """Read a word or a list of words."""
-    nodes = node.items if isinstance(node, Sequence) else (node,)
-    found = (read_text(item, what, mistakes) for item in nodes)
+    found = (read_text(item, what, mistakes) for item in read_items(node, what, mistakes))
     return tuple(text for text in found if text is not None)
+
+
+def read_items(node: Node, what: str, mistakes: Mistakes) -> tuple[Node, ...]:
+    """The items of a list; anything else is a list of one."""
+    if not isinstance(node, Sequence):
+        return (node,)
+    if len(node.items) > LONGEST_LIST:
+        mistakes.add(node.place, f"{what} is a list of more than {LONGEST_LIST}")
+        return ()
+    return node.items
 
 
 def read_entries(
@@ -67,6 +77,8 @@ def read_entries(
     names = tuple(known)
     found: dict[str, Entry] = {}
     for entry in node.entries:
+        if mistakes.many:
+            break
         if entry.key.text in names:
             found[entry.key.text] = entry
         else:
@@ -194,8 +206,9 @@ def _one_of(word: str, key: Key, place: Place, mistakes: Mistakes) -> str:
 
 
 def _read_listing(node: Node, key: Key, mistakes: Mistakes) -> tuple[Any, ...]:
-    nodes = node.items if isinstance(node, Sequence) else (node,)
-    return tuple(read_settings(item, key.of(), f"'{key.name}'", mistakes) for item in nodes)
+    what = f"'{key.name}'" if key.name else "an item"
+    nodes = read_items(node, what, mistakes)
+    return tuple(read_settings(item, key.of(), what, mistakes) for item in nodes)
 
 
 def _types(settings: type[Any]) -> dict[str, tuple[Any, ...]]:

@@ -13,6 +13,7 @@ from sidekeep.schema import read_entries, read_text
 from sidekeep.strict_yaml import START, Entry, Mistakes, Node, Scalar, Sequence, read, shown
 from sidekeep.strict_yaml import Mapping as MappingNode
 
+MOST_SIDES = 50
 MOST_TRACKS = 99
 LONGEST_LABEL = 12
 LONGEST_TRACK_S = 24 * 3600.0
@@ -113,6 +114,9 @@ def _read_sides(entry: Entry, mistakes: Mistakes) -> dict[str, tuple[SheetTrack,
     node = entry.value
     if not isinstance(node, MappingNode):
         mistakes.add(node.place, "'sides' must name each side: A: {tracks: [...]}")
+        return {}
+    if len(node.entries) > MOST_SIDES:
+        mistakes.add(node.place, f"there are more than {MOST_SIDES} sides")
         return {}
     sides: dict[str, tuple[SheetTrack, ...]] = {}
     seen: dict[str, str] = {}

@@ -100,13 +100,18 @@ class Mistakes:
         """Note one mistake."""
         self._found.append(Mistake(self._file, place.line, place.column, text))
 
+    @property
+    def many(self) -> bool:
+        """Whether there are more mistakes than anybody wants to read; readers may stop then."""
+        return len(self._found) > MOST_MISTAKES
+
     def found(self) -> tuple[Mistake, ...]:
-        """All mistakes in the order of the text; a long list ends with a count of the rest."""
+        """The mistakes in the order of the text; a long list is cut."""
         ordered = sorted(set(self._found), key=lambda m: (m.line, m.column, m.text))
-        rest = ordered[MOST_MISTAKES:]
-        if not rest:
+        if len(ordered) <= MOST_MISTAKES:
             return tuple(ordered)
-        more = Mistake(self._file, rest[0].line, rest[0].column, f"and {len(rest)} more mistakes")
+        last = ordered[MOST_MISTAKES]
+        more = Mistake(self._file, last.line, last.column, "and more mistakes from here on")
         return (*ordered[:MOST_MISTAKES], more)
 
     def raise_if_any(self) -> None:
@@ -162,7 +167,7 @@ def read(text: str | bytes, name: str) -> Node:
     for unwanted in _UNWANTED.finditer(text):
         place = _place_in(text[: unwanted.start()])
         mistakes.add(place, f"the character U+{ord(unwanted[0]):04X} is not allowed here")
-        if len(mistakes) > MOST_MISTAKES:
+        if mistakes.many:
             break
     mistakes.raise_if_any()
     root = _Builder(mistakes).build(text)
@@ -201,7 +206,7 @@ class _Builder:
         """Read events until the end or the first thing that makes the rest meaningless."""
         try:
             for event in yaml.parse(text, Loader=_PARSER):
-                if not self._take(event):
+                if not self._take(event) or self._mistakes.many:
                     break
         except yaml.MarkedYAMLError as error:
             place = _place(error.problem_mark or error.context_mark)
@@ -265,6 +270,8 @@ class _Builder:
     def _entries(self, nodes: list[Node]) -> Iterator[Entry]:
         seen: dict[str, Place] = {}
         for key, value in zip(nodes[::2], nodes[1::2], strict=True):
+            if self._mistakes.many:
+                return
             if not isinstance(key, Scalar):
                 self._mistakes.add(key.place, "a key must be plain text, not a list or a mapping")
             elif key.text == "<<" and not key.quoted:
