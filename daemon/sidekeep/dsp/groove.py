@@ -22,16 +22,29 @@ NOISE_TONALITY_DB = np.array([2.2, 2.7, 2.9, 3.05], np.float32)
 LIFT_STEP_DB = 2.5
 """Least step between the noise of a lifted stylus and groove noise."""
 
+STEP_DB = 3.0
+"""Step of the broad level that parts a stretch of noise in two."""
+
+EDGE = 4
+"""Slots from an end of the recording that still count as the end."""
+
+BROAD = slice(4, 17)
+"""The middle's bands from 200 Hz up."""
+
 Vector = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
 class Run:
-    """A stretch of steady noise: slots from `start` up to `end`, and its band levels in dB."""
+    """A stretch of noise: slots from `start` up to `end`, and its band levels in dB.
+
+    `steady` says that its level does not drift.
+    """
 
     start: int
     end: int
     level_db: Vector
+    steady: bool = True
 
     @property
     def slots(self) -> int:
@@ -64,31 +77,32 @@ def find_plays(slots: Slots) -> tuple[Play, ...]:
     """
     total = len(slots.level_db)
     runs = noise_runs(slots)
-    groove = _groove_level(runs, total, slots)
-    if groove is None:
+    reference, lifted = _reference(runs, total, slots)
+    if reference is None:
         return (Play(0, total, (), dropped=False, lifted=False),)
-    reference, lifted = groove
-    up = [r for r in lifted if r.start <= 3 or r.end >= total - 4 or r.slots >= slots.count(1.5)]
-    plays: list[Play] = []
-    edges = [(0, 0, False)] if not up or up[0].start > 3 else []
+    up = [
+        r for r in lifted if r.start <= EDGE or r.end >= total - EDGE or r.slots >= slots.count(1.5)
+    ]
+    edges = [(0, 0, False)] if not up or up[0].start > EDGE else []
     edges += [(r.start, r.end, True) for r in up]
-    if not up or up[-1].end < total - 4:
+    if not up or up[-1].end < total - EDGE:
         edges.append((total, total, False))
     edges = _joined(edges, slots.count(8.0))
+    plays: list[Play] = []
     for (_, start, dropped), (end, _, was_lifted) in itertools.pairwise(edges):
         if end - start < slots.count(2.0):
             continue
-        inside = tuple(
+        inside = [
             r
             for r in runs
-            if start <= r.start and r.end <= end and r not in up and _alike(r.level_db, reference)
-        )
-        plays.append(Play(start, end, inside, dropped, was_lifted))
+            if start <= r.start and r.end <= end and r not in lifted and _alike(r, reference)
+        ]
+        plays.append(Play(start, end, _lowest(inside, slots), dropped, was_lifted))
     return tuple(plays) or (Play(0, total, (), dropped=False, lifted=False),)
 
 
 def noise_runs(slots: Slots) -> tuple[Run, ...]:
-    """Find steady stretches of at least 0.4 s that are noise by their tonality.
+    """Find stretches of at least 0.4 s that are noise by their tonality, parted where they step.
 
     Args:
         slots: the recording's slots.
@@ -98,83 +112,149 @@ def noise_runs(slots: Slots) -> tuple[Run, ...]:
     tonality = uniform_filter1d(slots.tonality_db, 7, axis=0, mode="nearest")
     noise = (tonality <= NOISE_TONALITY_DB).all(axis=1)
     smooth = median_filter(slots.level_db[:, : slots.bands], (5, 1), mode="nearest")
-    broad = smooth[:, 4:15].mean(axis=1)
+    broad = smooth[:, BROAD].mean(axis=1)
     runs: list[Run] = []
     edges = np.flatnonzero(np.diff(np.concatenate(([0], noise.view(np.int8), [0]))))
     for start, end in edges.reshape(-1, 2):
         cut = int(start)
-        for part in (*_steps(broad[start:end]), int(end - start)):
+        for part in (*_steps(broad[start:end], slots.count(0.8)), int(end - start)):
             if start + part - cut >= slots.count(0.4):
-                piece = slots.level_db[cut : start + part]
-                runs.append(Run(cut, int(start + part), np.median(piece, axis=0)))
+                runs.append(_run(slots, broad, cut, int(start + part)))
             cut = int(start + part)
     return tuple(runs)
 
 
-def _steps(broad: Vector) -> list[int]:
-    """Places where the level of a noise stretch steps by more than 2.5 dB within 4 slots."""
-    if len(broad) < 6:
-        return []
-    step = np.abs(broad[4:] - broad[:-4])
+def _run(slots: Slots, broad: Vector, start: int, end: int) -> Run:
+    third = max(1, (end - start) // 3)
+    drift = np.median(broad[start : start + third]) - np.median(broad[end - third : end])
+    return Run(
+        start,
+        end,
+        np.median(slots.level_db[start:end], axis=0),
+        bool(abs(drift) < 2.0),
+    )
+
+
+def _steps(broad: Vector, window: int) -> list[int]:
+    """Places where the level of a noise stretch steps for good, not only for half a turn."""
     places: list[int] = []
-    while len(step) and step.max() > LIFT_STEP_DB:
+    step = np.zeros(len(broad))
+    for at in range(4, len(broad) - 3):
+        before, after = broad[max(0, at - window) : at], broad[at : at + window]
+        step[at] = abs(np.median(before) - np.median(after))
+    while len(step) and step.max() > STEP_DB:
         at = int(step.argmax())
-        places.append(at + 2)
+        places.append(at)
         step[max(0, at - 4) : at + 5] = 0
     return sorted(places)
 
 
-def _height(a: Vector, b: Vector) -> float:
-    """How far noise `a` lies above noise `b`, in dB over the middle's bands above 200 Hz."""
-    return float(np.mean((a - b)[4:17]))
+def _height(a: Run, b: Run) -> float:
+    """How far noise `a` lies above noise `b`, in dB over the middle's bands from 200 Hz."""
+    return float(np.mean((a.level_db - b.level_db)[BROAD]))
 
 
-def _alike(a: Vector, b: Vector) -> bool:
+def _alike(a: Run, b: Run) -> bool:
     """Whether two noises could be one groove's: level within 4 dB, colour within 3 dB rms."""
-    difference = (a - b)[4:17]
-    mean = float(difference.mean())
-    return abs(mean) < 4.0 and float(np.std(difference)) < 3.0
+    difference = (a.level_db - b.level_db)[BROAD]
+    return abs(float(difference.mean())) < 4.0 and float(np.std(difference)) < 3.0
 
 
-def _groove_level(
+def _reference(
     runs: tuple[Run, ...], total: int, slots: Slots
-) -> tuple[Vector, tuple[Run, ...]] | None:
-    """The groove's band levels, and the runs that lie below them (the lifted stylus).
+) -> tuple[Run | None, tuple[Run, ...]]:
+    """A run that is surely groove noise, and the runs that lie below it (the lifted stylus).
 
-    The lowest noise away from the ends is the groove's if it returns, if it stands beside a lower one
-    (a drop or a lift), or if an end has it too.
+    The lowest noise away from the ends is the groove's if an end has it too, if it stands beside a
+    lower one (a drop or a lift), or if it returns.
     """
-    if not runs:
-        return None
-    head = _end_runs(runs, slots) if runs[0].start <= 3 else ()
-    tail = _end_runs(runs[::-1], slots) if runs[-1].end >= total - 4 else ()
+    head = _end_runs(runs, slots) if runs and runs[0].start <= EDGE else ()
+    tail = _end_runs(runs[::-1], slots) if runs and runs[-1].end >= total - EDGE else ()
+    ends = [one[0] for one in (head, tail) if one]
     inner = sorted((r for r in runs if r not in head and r not in tail), key=_broad_level)
     for candidate in inner:
-        support = [r for r in inner if _alike(r.level_db, candidate.level_db)]
-        below = tuple(r for r in runs if _height(r.level_db, candidate.level_db) < -LIFT_STEP_DB)
-        if (
-            any(_alike(r.level_db, candidate.level_db) for r in (*head, *tail))
-            or any(_apart(r, b) <= slots.count(1.3) for b in below for r in support)
-            or (len(support) > 1 and sum(r.slots for r in support) >= slots.count(1.0))
-        ):
-            return candidate.level_db, below
-    if head and tail:
-        step = _height(head[0].level_db, tail[0].level_db)
-        if abs(step) > LIFT_STEP_DB:
-            low, high = (head, tail) if step < 0 else (tail, head)
-            return high[0].level_db, low
-    return ((head or tail)[0].level_db, ()) if head or tail else None
+        for end in ends:
+            if _alike(candidate, end):
+                return end, _below(runs, min(candidate, end, key=_broad_level))
+        support = [
+            r for r in inner if _alike(r, candidate) and r.steady and r.slots >= slots.count(0.7)
+        ]
+        below = _below(runs, candidate)
+        lifted = [b for b in below if b in ends or (b.steady and b.slots >= slots.count(1.5))]
+        beside = any(_apart(r, b) <= slots.count(1.3) for b in lifted for r in support)
+        returns = any(_returns(candidate, r, slots) for r in support)
+        if candidate in support and (beside or returns):
+            return candidate, below
+    if len(ends) == 2:
+        low, high = sorted(ends, key=_broad_level)
+        if _height(high, low) > LIFT_STEP_DB:
+            return high, head if low is head[0] else tail
+    return (ends[0], ()) if ends else (None, ())
+
+
+def _returns(a: Run, b: Run, slots: Slots) -> bool:
+    """Whether the same noise comes again after at least ten seconds."""
+    colour = float(np.std((a.level_db - b.level_db)[BROAD]))
+    same = abs(_height(a, b)) < 2.0 and colour < 2.5
+    return same and _apart(a, b) >= slots.count(10.0)
+
+
+def _below(runs: tuple[Run, ...], groove: Run) -> tuple[Run, ...]:
+    return tuple(r for r in runs if _height(r, groove) < -LIFT_STEP_DB)
 
 
 def _end_runs(runs: tuple[Run, ...], slots: Slots) -> tuple[Run, ...]:
     """The run at an end of the recording and those that go on from it unchanged."""
     found = [runs[0]]
     for run in runs[1:]:
-        same = abs(_height(run.level_db, found[0].level_db)) < LIFT_STEP_DB
+        same = abs(_height(run, found[0])) < LIFT_STEP_DB
         if not same or _apart(run, found[-1]) > slots.count(0.5):
             break
         found.append(run)
     return tuple(found)
+
+
+def _lowest(runs: list[Run], slots: Slots) -> tuple[Run, ...]:
+    """The runs in pieces of a second, without those that soft music lifts above their neighbours.
+
+    Neighbours are the pieces within two minutes; how much groove noise varies by itself is taken
+    from the difference between one piece and the next.
+    """
+    pieces: list[Run] = []
+    steps: list[float] = []
+    for run in [r for r in runs if r.steady] or runs:
+        parts = _pieces(run, slots)
+        steps += [_height(x, y) for x, y in itertools.pairwise(parts)]
+        pieces += parts
+    if not pieces:
+        return ()
+    variation = 1.05 * float(np.median(np.abs(steps or [1.0])))
+    levels = np.stack([piece.level_db[BROAD] for piece in pieces])
+    broad = levels.mean(axis=1)
+    weight = np.array([piece.slots for piece in pieces], np.float64)
+    centre_s = np.array([(r.start + r.end) / 2 for r in pieces]) * slots.seconds
+    kept = []
+    for place, piece in enumerate(pieces):
+        near = np.abs(centre_s - centre_s[place]) < 120
+        base = _quantile(broad[near], weight[near], 0.15)
+        if broad[place] <= base + 0.8 + 2.5 * variation:
+            kept.append(piece)
+    return tuple(kept)
+
+
+def _pieces(run: Run, slots: Slots) -> list[Run]:
+    count = max(1, run.slots // slots.count(1.0))
+    edges = np.linspace(run.start, run.end, count + 1).astype(int)
+    return [
+        Run(int(a), int(b), np.median(slots.level_db[a:b], axis=0))
+        for a, b in itertools.pairwise(edges)
+    ]
+
+
+def _quantile(values: Vector, weights: NDArray[np.float64], share: float) -> float:
+    order = np.argsort(values)
+    running = np.cumsum(weights[order]) / weights.sum()
+    return float(values[order][np.searchsorted(running, share)])
 
 
 def _apart(a: Run, b: Run) -> int:
@@ -182,7 +262,7 @@ def _apart(a: Run, b: Run) -> int:
 
 
 def _broad_level(run: Run) -> float:
-    return float(run.level_db[4:17].mean())
+    return float(run.level_db[BROAD].mean())
 
 
 def _joined(edges: list[tuple[int, int, bool]], nearest: int) -> list[tuple[int, int, bool]]:

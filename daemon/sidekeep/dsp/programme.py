@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import binary_dilation, percentile_filter
 
 from sidekeep.dsp.groove import Play
 from sidekeep.dsp.slots import Slots
@@ -22,11 +22,14 @@ SCALES = (1, 3, 9, 19)
 LEAST_EXCESS_DB = (5.0, 3.0, 1.5, 1.2)
 """Smallest excess over the groove noise that counts at each scale."""
 
+LEAST_SPREAD_DB = 0.35
+"""Groove noise is never taken to be steadier than this over any time."""
+
 TURNS_S = (1.8, 1.333, 0.767)
 """Seconds per revolution at 33 1/3, 45 and 78 per minute."""
 
-EDGE = 2.0
-"""Deviation, summed over the bands that matter, below which an edge slot is groove noise."""
+EDGE = 5.0
+"""Deviation, over the bands that matter, that is taken as fully programme at an edge."""
 
 Floats = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -77,16 +80,23 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     present, high = np.zeros((2, count), np.bool_)
     excess = np.zeros(count, np.float32)
     for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
-        smooth = rest if scale == 1 else median_filter(rest, (scale, 1), mode="nearest")
+        smooth = rest if scale == 1 else percentile_filter(rest, 26, (scale, 1), mode="nearest")
         middle = np.median(smooth[quiet], axis=0)
         spread = 1.4826 * np.median(np.abs(smooth[quiet] - middle), axis=0)
-        spread = np.maximum(spread, np.float32(least / TOP[0][1]))
+        if scale == 1:
+            single = spread
+        # A short reference says little about its own slow changes: a low rank of so many slots
+        # spreads by about 1.35 / sqrt(slots) of what one slot does.
+        spread = np.maximum(spread, 1.35 * single / np.sqrt(scale))
+        spread = np.maximum(spread, np.float32(max(least / TOP[0][1], LEAST_SPREAD_DB)))
         deviation = (smooth - middle) / spread
         found = _stands_out(deviation)
         if scale == 1:
             first = deviation
         else:
-            found = _edges_trimmed(found, first, scale // 2)
+            reach = 2 * (scale // 4) + 1
+            found = binary_dilation(found, np.ones(reach, np.bool_))
+            found = _edges_trimmed(found, first, scale // 4 + 3)
         if scale == 3:
             excess = (smooth - middle)[:, : slots.level_db.shape[1]].max(axis=1)
         deviation = deviation.copy()
@@ -99,27 +109,33 @@ def find_presence(slots: Slots, play: Play) -> Presence:
 def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
     """Take off edge slots that look like groove noise in the bands that stand out further in.
 
-    A median over a window that is nearly half full of programme is the noise's highest value, so a
-    long window starts too early at a hard edge.
+    A low rank of a long window that holds mostly programme is the highest of the noise in it, so a
+    long window starts a little early at a hard edge. The cut falls where the sum of (deviation -
+    half of what is further in) is lowest.
     """
     found = found.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], found.view(np.int8), [0])))).reshape(-1, 2)
-    for start, end in edges:
-        for at, step in ((start, 1), (end - 1, -1)):
-            inner = (
-                deviation[start : start + 2 * most + 1]
-                if step > 0
-                else deviation[max(start, end - 2 * most - 1) : end]
-            )
-            weight = np.clip(np.median(inner, axis=0) - 1, 0, 20) + np.float32(1e-3)
+    for start, end in _edges(found):
+        for backwards in (False, True):
+            inner = deviation[start:end][::-1] if backwards else deviation[start:end]
+            inner = inner[: 3 * most + 2]
+            weight = np.clip(np.median(inner[most:], axis=0) - 1, 0, 20) if len(inner) > most else 0
+            if not np.any(weight):
+                continue
             weight /= np.sqrt((weight**2).sum())
-            place = at
-            while (
-                start <= place < end and abs(place - at) < most and deviation[place] @ weight < EDGE
-            ):
-                found[place] = False
-                place += step
+            along = inner @ weight
+            half = min(float(np.median(along[most:])), EDGE) / 2
+            surplus = np.concatenate(([0], np.cumsum(along[:most] - half)))
+            taken = int(surplus.argmin())
+            if backwards:
+                found[end - taken : end] = False
+            else:
+                found[start : start + taken] = False
     return found
+
+
+def _edges(flags: Flags) -> NDArray[np.intp]:
+    """Starts and ends of the stretches where flags are set, shape (stretches, 2)."""
+    return np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0])))).reshape(-1, 2)
 
 
 def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, ...]:
@@ -148,9 +164,8 @@ def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, 
 
 
 def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0])))).reshape(-1, 2)
     runs: list[tuple[int, int]] = []
-    for start, end in edges:
+    for start, end in _edges(flags):
         if runs and start - runs[-1][1] < bridge:
             runs[-1] = (runs[-1][0], int(end))
         else:
@@ -226,7 +241,7 @@ def _rest(slots: Slots, play: Play) -> Floats:
     starts = np.array([r.start for r in play.groove], np.float32)
     ends = np.array([r.end for r in play.groove], np.float32)
     away_s = np.maximum(np.maximum(starts - at, at - ends), 0) * np.float32(slots.seconds)
-    weight = np.minimum(ends - starts, slots.count(3.0)) / (away_s + 1) ** 2
+    weight = (ends - starts) / (away_s + 20) ** 1.5
     weight /= weight.sum(axis=1, keepdims=True)
     expected = weight @ np.stack([r.level_db for r in play.groove])
     noise = np.concatenate([slots.tonality_db[r.start : r.end] for r in play.groove])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from sidekeep.dsp.groove import Play, find_plays
+from sidekeep.dsp.groove import BROAD, Play, find_plays
 from sidekeep.dsp.programme import Island, find_islands, find_presence
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.measurements import Measurements
@@ -134,7 +134,7 @@ def _groove_db(play: Play) -> float | None:
     if not play.groove:
         return None
     longest = max(play.groove, key=lambda run: run.slots)
-    return round(float(longest.level_db[4:17].mean()), 1)
+    return round(float(longest.level_db[BROAD].mean()), 1)
 
 
 STEP = Step("trim", Settings, decide)
