@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from sidekeep import planfile
-from sidekeep.delivery import Delivery
+from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.memory import recall, remember
 from sidekeep.model import Outcome, Plan
 from sidekeep.render import render
-from sidekeep.report.joblog import log_plan, open_job_log
+from sidekeep.report.joblog import log_files, log_plan, open_job_log
 from sidekeep.rulesets import RuleSet
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
 from sidekeep.storage.order import Order, read_order
 from sidekeep.study import Case, decided, know, measured, open_recording, source
 from sidekeep.telling import Telling
-
-LOG_NAME = "log.jsonl"
-PLAN_NAME = "plan.yaml"
 
 
 def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
@@ -39,7 +35,7 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         reader, recording = open_recording(case)
         known = know(case, recording, rule_sets)
         remembered = recall(folder, known)
-        known, seen = remembered or measured(case, reader, known, telling.progress)
+        known, seen = remembered or measured(reader, known, telling.progress)
         if remembered is None:
             remember(folder, known, seen)
         log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
@@ -49,16 +45,11 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         telling.verdict(plan)
         delivery = Delivery(root, folder, order, plan, seen)
         if plan.outcome is Outcome.HOLD:
-            delivery.keep_for_a_person(planfile.write(plan))
+            delivery.keep_for_a_person()
             return _result("held", plan, "; ".join(plan.reasons))
         plan = delivery.placed()
         plan = render(plan, source(reader, known), delivery.open_sink, telling.rendering(plan))
-        log.info(
-            "rendered",
-            files=[
-                copy.path for side in plan.sides for track in side.tracks for copy in track.copies
-            ],
-        )
+        log_files(log, plan)
         delivery.seal(plan)
         return _result("staged", plan, "")
 

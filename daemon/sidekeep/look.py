@@ -32,7 +32,7 @@ def study(
     """
     reader, recording = open_recording(case)
     known = know(case, recording, rule_sets)
-    known, seen = measured(case, reader, known, progress)
+    known, seen = measured(reader, known, progress)
     return decided(case, known, seen), seen
 
 

@@ -23,6 +23,9 @@ Samples = NDArray[np.float64]
 #: Attempts to bring a lossy copy under its ceiling before giving up; one is normally enough.
 _LOSSY_ATTEMPTS = 6
 
+#: A coder answers a small change of gain with a slightly other error; this keeps the next try below.
+_LOSSY_MARGIN_DB = 0.05
+
 
 class Sink(Protocol):
     """Where the samples of one copy go."""
@@ -114,48 +117,85 @@ def render(
         open_sink: opens the file of one copy of one track; called again to write it anew.
         progress: told how many more frames were written, from any thread.
         threads: tracks that may be written side by side.
+
+    Raises:
+        RuntimeError: a lossy copy stays above its ceiling.
     """
     tracks = [track for side in plan.sides for track in side.tracks]
-    lanes = [tracks] if source.costly_seek else [[track] for track in tracks]
     with ThreadPoolExecutor(threads) as pool:
-        jobs = [
-            pool.submit(_render_lane, plan, lane, source, open_sink, progress) for lane in lanes
-        ]
-        copies = {span: done for job in jobs for span, done in job.result().items()}
+
+        def write(chosen: list[Track]) -> dict[Copy, Sink]:
+            lanes = [chosen] if source.costly_seek else [[track] for track in chosen]
+            jobs = [
+                pool.submit(_write_lane, plan, lane, source, open_sink, progress) for lane in lanes
+            ]
+            return {copy: sink for job in jobs for copy, sink in job.result().items()}
+
+        sinks = write(tracks)
+        for _ in range(_LOSSY_ATTEMPTS):
+            loud = [copy for copy, sink in sinks.items() if _over_db(copy, sink) > 0.0]
+            if not loud:
+                return _with_tracks(plan, tracks)
+            over_db = {_kind(copy): 0.0 for copy in loud}
+            for copy in loud:
+                over_db[_kind(copy)] = max(over_db[_kind(copy)], _over_db(copy, sinks[copy]))
+            tracks = [_quieter(track, over_db) for track in tracks]
+            again = [
+                replace(track, copies=tuple(c for c in track.copies if _kind(c) in over_db))
+                for track in tracks
+            ]
+            sinks |= write(again)
+            kept = {copy for track in tracks for copy in track.copies}
+            sinks = {copy: sink for copy, sink in sinks.items() if copy in kept}
+    message = f"lossy copies stay above their ceiling: {[copy.path for copy in loud]}"
+    raise RuntimeError(message)
+
+
+def _kind(copy: Copy) -> tuple[str, int, float | None]:
+    """Copies of one kind share their gain, so that tracks keep their relations."""
+    return copy.format, copy.rate_hz, copy.quality
+
+
+def _over_db(copy: Copy, sink: Sink) -> float:
+    """By how much a lossy copy, decoded, exceeds its ceiling."""
+    if copy.bits is not None or copy.ceiling_dbtp is None:
+        return 0.0
+    return sink.decoded_true_peak_dbtp() - copy.ceiling_dbtp
+
+
+def _quieter(track: Track, over_db: dict[tuple[str, int, float | None], float]) -> Track:
+    def lowered(copy: Copy) -> Copy:
+        if copy.bits is not None or _kind(copy) not in over_db:
+            return copy
+        return replace(copy, gain_db=copy.gain_db - over_db[_kind(copy)] - _LOSSY_MARGIN_DB)
+
+    return replace(track, copies=tuple(lowered(copy) for copy in track.copies))
+
+
+def _with_tracks(plan: Plan, tracks: list[Track]) -> Plan:
+    given = iter(tracks)
     return plan.with_sides(
-        lambda side: replace(
-            side, tracks=tuple(replace(track, copies=copies[track.span]) for track in side.tracks)
-        )
+        lambda side: replace(side, tracks=tuple(next(given) for _ in side.tracks))
     )
 
 
-def _render_lane(
+def _write_lane(
     plan: Plan, tracks: list[Track], source: Source, open_sink: OpenSink, progress: Progress
-) -> dict[Span, tuple[Copy, ...]]:
-    """Write consecutive tracks in one reading, then correct lossy copies that came out too loud."""
-    sinks = {
-        (track.span, index): open_sink(track, copy)
-        for track in tracks
-        for index, copy in enumerate(track.copies)
-    }
+) -> dict[Copy, Sink]:
+    """Write all copies of consecutive tracks in one reading."""
+    sinks: dict[Copy, Sink] = {}
     for track, blocks in _per_track(tracks, source):
-        chains = [
-            _CopyChain(plan, track, copy, source.rate_hz, sinks[track.span, index])
-            for index, copy in enumerate(track.copies)
-        ]
+        chains = []
+        for copy in track.copies:
+            sinks[copy] = open_sink(track, copy)
+            chains.append(_CopyChain(plan, track, copy, source.rate_hz, sinks[copy]))
         for block in blocks:
             for chain in chains:
                 chain.push(block)
             progress(block.shape[1])
         for chain in chains:
             chain.close()
-    return {
-        track.span: tuple(
-            _under_ceiling(plan, track, copy, source, open_sink, sinks[track.span, index])
-            for index, copy in enumerate(track.copies)
-        )
-        for track in tracks
-    }
+    return sinks
 
 
 def _per_track(tracks: list[Track], source: Source) -> Iterable[tuple[Track, Iterable[Samples]]]:
@@ -191,22 +231,3 @@ class _Cutter:
             self._rest = block[:, use:] if use < block.shape[1] else None
             if use > skip:
                 yield block[:, skip:use]
-
-
-def _under_ceiling(
-    plan: Plan, track: Track, copy: Copy, source: Source, open_sink: OpenSink, sink: Sink
-) -> Copy:
-    """Write a lossy copy again, quieter, until its decoded true peak is at most its ceiling."""
-    if copy.bits is not None or copy.ceiling_dbtp is None:
-        return copy
-    for _ in range(_LOSSY_ATTEMPTS):
-        over_db = sink.decoded_true_peak_dbtp() - copy.ceiling_dbtp
-        if over_db <= 0.0:
-            return copy
-        copy = replace(copy, gain_db=copy.gain_db - over_db - 0.05)
-        sink = open_sink(track, copy)
-        chain = _CopyChain(plan, track, copy, source.rate_hz, sink)
-        for block in source.read(track.span):
-            chain.push(block)
-        chain.close()
-    return copy

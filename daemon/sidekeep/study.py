@@ -17,15 +17,13 @@ from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.measure import measure
 from sidekeep.measurements import Measurements
-from sidekeep.model import Part, Plan, Recording, Sheet, Span
+from sidekeep.model import Plan, Recording, Sheet, Span
 from sidekeep.planfile import Corrections
 from sidekeep.render import Source
 from sidekeep.rulesets import RuleSet
 from sidekeep.sheets import merge, read_sheet, side_of
 from sidekeep.steps import STEPS
-from sidekeep.storage.audiohash import AudioHash, FlacCheck
 from sidekeep.storage.faults import faults
-from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.reader import AudioReader
 
@@ -87,20 +85,7 @@ def open_recording(case: Case) -> tuple[AudioReader, Recording]:
             header = read_header(path)
         check_acceptable(header, path.name)
     reader = AudioReader(case.paths)
-    parts = tuple(
-        Part(path.name, frames, path.stat().st_size, "")
-        for path, frames in zip(case.paths, reader.part_frames, strict=True)
-    )
-    recording = Recording(
-        parts=parts,
-        container=reader.container,
-        sample_type=reader.sample_type,
-        bits=reader.bits,
-        rate_hz=reader.rate_hz,
-        channels=reader.channels,
-        frames=reader.frames,
-    )
-    return reader, recording
+    return reader, reader.recording()
 
 
 def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> Known:
@@ -122,9 +107,7 @@ def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> 
     return Known(recording, merged.sheet, merged.origins, choice, label)
 
 
-def measured(
-    case: Case, reader: AudioReader, known: Known, progress: Progress
-) -> tuple[Known, Measurements]:
+def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Known, Measurements]:
     """Read the recording once; return what is known with its hashes, and the tables.
 
     Raises:
@@ -133,21 +116,10 @@ def measured(
     """
     recording = known.recording
     treatments = known.treatments()
-    file_hashes = FileHashes(case.paths)
-    audio_hash = AudioHash()
-    checks = [audio_hash.update]
-    if any(reader.md5s):
-        names = [part.name for part in recording.parts]
-        flac = FlacCheck(names, reader.part_frames, reader.md5s, reader.bits)
-        checks.append(flac.update)
-
-    def seen_by(raw: NDArray[Any]) -> None:
-        for check in checks:
-            check(raw)
 
     def told() -> Iterator[NDArray[Any]]:
         done = 0
-        for block in reader.blocks(seen_by=seen_by):
+        for block in reader.hashed_blocks():
             done += block.shape[1]
             progress("measure", done / max(1, recording.frames))
             yield block
@@ -155,13 +127,7 @@ def measured(
     seen = measure(told(), recording.rate_hz, recording.channels, treatments)
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
-    hashes = zip(recording.parts, file_hashes.result(), strict=True)
-    hashed = replace(
-        recording,
-        parts=tuple(replace(part, sha256=sha256) for part, sha256 in hashes),
-        audio_sha256=audio_hash.hexdigest(),
-        time_scale=scale,
-    )
+    hashed = replace(reader.recording(), time_scale=scale)
     return replace(known, recording=hashed), seen
 
 

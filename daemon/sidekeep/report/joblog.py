@@ -74,5 +74,16 @@ def log_plan(log: JobLog, plan: Plan) -> None:
     log.info("decided", outcome=str(plan.outcome), reasons=list(plan.reasons))
 
 
+def log_files(log: JobLog, plan: Plan) -> None:
+    """Write which files were made, and the gain each lossy copy got for its head-room."""
+    for side in plan.sides:
+        for track in side.tracks:
+            for copy in track.copies:
+                extra = {} if copy.bits is not None else {"head_room_db": -copy.gain_db}
+                log.info(
+                    "track_written", track=track.number, path=copy.path, format=copy.format, **extra
+                )
+
+
 def _without(numbers: Any, *taken: str) -> dict[str, Any]:
     return {f"{name}_" if name in taken else name: value for name, value in numbers.items()}
