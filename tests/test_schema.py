@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 from sidekeep.errors import WrittenWrong
-from sidekeep.keytables import all_tables, key_table
 from sidekeep.schema import read_settings
 from sidekeep.settings import (
     Measure,
@@ -159,35 +158,3 @@ def test_mistakes(content: str, expected: str) -> None:
 def test_all_mistakes_of_a_section_come_at_once() -> None:
     found = mistakes_in("limti: 1\nby: x\ncopies:\n  - {bits: 1}\n  - {fromat: flac}\nratio: 3\n")
     assert [line.split(":")[1] for line in found] == ["1", "2", "4", "5", "6"]
-
-
-def test_the_table_has_a_row_for_every_key() -> None:
-    rows = key_table(Settings).splitlines()
-    assert rows[0] == "| key | default | range | what it does |"
-    assert "| `limit` | `3 dB` | 0 to 12 dB | the most |" in rows
-    assert "| `fade in` | none | 0 to 5 s, or `none` | a fade |" in rows
-    assert r"| `peak` | `-0.3 dBTP` | -60 to 0 dBTP or LUFS | a \| b |" in rows
-    assert "| `keep` | no | yes or no | keep it |" in rows
-    assert "| `kinds` | none | `hum`, `click` | kinds |" in rows
-    assert "| `free` | `x` | one or several words | any words |" in rows
-    assert "| `copies: bits` | `24` | 8 to 32 | word length |" in rows
-    assert len(rows) == 2 + 10 + 2
-
-
-def test_the_table_of_a_bare_listing_shows_its_items_keys() -> None:
-    assert "| `bits` | `24` | 8 to 32 | word length |" in key_table(Bare).splitlines()
-
-
-def test_tables_of_all_sections() -> None:
-    tables = all_tables({"one": Settings, "two": Bare})
-    assert tables.startswith("### `one`\n\nEverything that can be declared.\n\n| key |")
-    assert "### `two`\n\nA section that is a list.\n" in tables
-
-
-@pytest.mark.parametrize(
-    "row", [r for r in key_table(Settings).splitlines()[2:] if "copies" not in r]
-)
-def test_every_default_in_the_table_can_be_written_as_it_stands(row: str) -> None:
-    key, default = (cell.strip().strip("`") for cell in row.split("|")[1:3])
-    if default != "none":
-        assert settings(f"{key}: {default}") == Settings()

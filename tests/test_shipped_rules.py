@@ -89,6 +89,40 @@ def test_choices(
     assert chosen.rule_set.name == name, chosen.reason
 
 
+@pytest.mark.parametrize(
+    ("stem", "folder", "fields"),
+    [
+        (
+            "Marlow - Low Water [SMA 014] B",
+            "",
+            {"artist": "Marlow", "title": "Low Water", "catalogue": "SMA 014", "side": "B"},
+        ),
+        (
+            "Marlow - Low Water [SMA 014] side B",
+            "",
+            {"artist": "Marlow", "title": "Low Water", "catalogue": "SMA 014", "side": "B"},
+        ),
+        (
+            "Marlow - Low Water side B",
+            "",
+            {"artist": "Marlow", "title": "Low Water", "side": "B"},
+        ),
+        (
+            "B",
+            "albums/Marlow - Low Water [SMA 014]",
+            {"artist": "Marlow", "title": "Low Water", "catalogue": "SMA 014"},
+        ),
+        ("rec_0001", "2024 - new arrivals", {}),
+        ("2024-05-01 12-30-00", "", {}),
+    ],
+)
+def test_what_names_give(
+    shipped: dict[str, RuleSet], stem: str, folder: str, fields: dict[str, str]
+) -> None:
+    for rule_set in shipped.values():
+        assert rule_set.patterns.fields(stem, folder) == fields
+
+
 def test_no_two_rule_sets_fit_equally_well(shipped: dict[str, RuleSet]) -> None:
     conditions = [c for rule_set in shipped.values() for c in rule_set.applies]
     for condition in conditions:

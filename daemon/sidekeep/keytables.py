@@ -57,7 +57,7 @@ def _default(declared: Field[Any]) -> str:
     if isinstance(value, tuple):
         return "`" + ", ".join(str(word) for word in value) + "`"
     if isinstance(value, int | float):
-        return f"`{value:g} {key.units[0]}`" if key.units else f"`{value:g}`"
+        return f"`{value:.10g} {key.units[0]}`" if key.units else f"`{value:.10g}`"
     return f"`{value}`".replace("|", r"\|")
 
 

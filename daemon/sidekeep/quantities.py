@@ -94,8 +94,8 @@ def range_in_words(units: tuple[str, ...], low: float | None, high: float | None
     if low is None and high is None:
         return unit.strip()
     if low is None or high is None:
-        return f"at least {low:g}{unit}" if high is None else f"at most {high:g}{unit}"
-    return f"{low:g} to {high:g}{unit}"
+        return f"at least {low:.10g}{unit}" if high is None else f"at most {high:.10g}{unit}"
+    return f"{low:.10g} to {high:.10g}{unit}"
 
 
 def _accepted(units: tuple[str, ...], low: float | None, high: float | None) -> str:
@@ -106,16 +106,16 @@ def _accepted(units: tuple[str, ...], low: float | None, high: float | None) -> 
     other = f" (or in {', '.join(also)})" if also else ""
     span = _range(low, high, " or ".join(units))
     unit = " or ".join(units)
-    return f"a number with the unit {unit}{other}{span}, such as '{example:g} {units[0]}'"
+    return f"a number with the unit {unit}{other}{span}, such as '{example:.10g} {units[0]}'"
 
 
 def _range(low: float | None, high: float | None, unit: str) -> str:
     tail = f" {unit}" if unit else ""
     if low is not None and high is not None:
-        return f" from {low:g} to {high:g}{tail}"
+        return f" from {low:.10g} to {high:.10g}{tail}"
     if low is not None:
-        return f" of at least {low:g}{tail}"
-    return f" of at most {high:g}{tail}" if high is not None else ""
+        return f" of at least {low:.10g}{tail}"
+    return f" of at most {high:.10g}{tail}" if high is not None else ""
 
 
 def _split(text: str, accepted: str) -> tuple[Decimal, str | None]:
