@@ -217,12 +217,21 @@ def test_mistakes_of_all_files_come_in_one_go_and_nothing_is_loaded(
     (own / "d.yaml").write_bytes(b"\xff\xfe")
     (own / "e e.yaml").write_text("description: fine\n")
     (own / "-f.yaml").write_text("")
+    (own / "g.yml").write_text("description: fine\n")
     with pytest.raises(WrittenWrong) as caught:
         load_rule_sets([own, own / "missing"], SECTIONS, shipped=shipped)
     counted: dict[str, int] = {}
     for mistake in caught.value.mistakes:
         counted[Path(mistake.file).name] = counted.get(Path(mistake.file).name, 0) + 1
-    expected = {"-f.yaml": 1, "c.yaml": 1, "d.yaml": 1, "missing": 1, "a.yaml": 2, "b.yaml": 2}
+    expected = {
+        "-f.yaml": 1,
+        "c.yaml": 1,
+        "d.yaml": 1,
+        "missing": 1,
+        "a.yaml": 2,
+        "b.yaml": 2,
+        "g.yml": 1,
+    }
     assert counted == expected
 
 

@@ -174,8 +174,9 @@ def _read_folder(folder: Path, layer: int, found: list[Mistake]) -> dict[str, _W
         source = str(path)
         if path.name.startswith(".") or not path.is_file():
             continue
-        if not _NAME.fullmatch(path.stem) or path.stem in written:
-            found.append(Mistake(source, 1, 1, f"{shown(path.stem)} cannot name a rule set here"))
+        if path.suffix == ".yml" or not _NAME.fullmatch(path.stem):
+            wanted = "a rule set's file is named by letters and digits and ends in .yaml"
+            found.append(Mistake(source, 1, 1, f"{wanted}, unlike {shown(path.name)}"))
             continue
         try:
             with path.open("rb") as file:
