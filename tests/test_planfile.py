@@ -82,7 +82,7 @@ def test_a_plan_as_a_person_sees_it() -> None:
         "# To correct it: change titles, artists, times and sides below; take a track out or add\n"
         "# one. Times are minutes:seconds of the recording. A track ends where the next begins,\n"
         "# unless it has its own 'end'; the last one ends at the side's 'end'.\n"
-        "# Then run: sidekeep release 20250301-a\n"
+        "# Then, or if all is right as it is, run: sidekeep release 20250301-a\n"
         "\n"
         "sides:\n"
         '  - side: "A"\n'
@@ -97,6 +97,12 @@ def test_a_plan_as_a_person_sees_it() -> None:
         '        artist: "Ida"\n'
     )
     assert rest.startswith(" for reading only: changes below this line are ignored.\ndecided:\n")
+
+
+def test_a_filed_plan_asks_for_nothing() -> None:
+    text = write(plan(TWO))
+    assert "this file is a record" in text
+    assert "sidekeep release" not in text
 
 
 def test_everything_decided_is_in_it_and_another_reader_understands_it() -> None:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sidekeep.model import Plan, Side, Track
+from sidekeep.model import Outcome, Plan, Side, Track
 from sidekeep.planrecord import record
 from sidekeep.schema import read_entries
 from sidekeep.sheets import length_s
@@ -92,10 +92,13 @@ def _preface(plan: Plan) -> Iterator[str]:
             start = time_text(plan.seconds(track.span.start))
             yield f"  - {what}start of track {track.number} at {start}: {_certainty(track)}"
     yield ""
+    if plan.outcome is not Outcome.HOLD:
+        yield "It was filed as it stands here; this file is a record and is not read again."
+        return
     yield "To correct it: change titles, artists, times and sides below; take a track out or add"
     yield "one. Times are minutes:seconds of the recording. A track ends where the next begins,"
     yield "unless it has its own 'end'; the last one ends at the side's 'end'."
-    yield f"Then run: sidekeep release {job}"
+    yield f"Then, or if all is right as it is, run: sidekeep release {job}"
 
 
 def _side(plan: Plan, side: Side) -> Iterator[str]:
