@@ -77,14 +77,6 @@ class Preferences:
         high=1000.0,
         doc="larger recordings go to quarantine; 4 hours at 192 kHz in 32-bit stereo are 22 GB",
     )
-    longest_recording_s: float = quantity(
-        "longest recording",
-        unit="s",
-        default=4 * 3600.0,
-        low=60.0,
-        high=24 * 3600.0,
-        doc="longer recordings go to quarantine; a recorder left running all night is not a side",
-    )
     memory_mb: float = quantity(
         "memory",
         unit="MB",
