@@ -6,6 +6,7 @@ import os
 import socket
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -150,17 +151,22 @@ def test_a_missing_inbox_is_an_error(tmp_path: Path) -> None:
         look(tmp_path / "inbox")
 
 
-def test_ten_thousand_other_files_are_not_even_asked_for_their_size(
+def test_thousands_of_other_files_are_not_even_asked_for_their_size(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for number in range(10_000):
+    for number in range(3_000):
         os.close(os.open(tmp_path / f"letter {number}.txt", os.O_CREAT | os.O_WRONLY))
     asked: list[object] = []
     real_stat = os.stat
-    monkeypatch.setattr(os, "stat", lambda *a, **k: (asked.append(a), real_stat(*a, **k))[1])
+
+    def noting(*what: Any, **how: Any) -> os.stat_result:
+        asked.append(what)
+        return real_stat(*what, **how)
+
+    monkeypatch.setattr(os, "stat", noting)
     began = time.perf_counter()
     scan = look(tmp_path)
     took_s = time.perf_counter() - began
-    assert scan.ignored == 10_000
+    assert scan.ignored == 3_000
     assert asked == []
-    assert took_s < 1.0  # a tenth of this is usual; the benchmark holds the figure
+    assert took_s < 1.0  # the benchmark holds the figure

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from sidekeep.service.inbox import Seen, Stamp
 from sidekeep.service.names import Kind
 from sidekeep.service.settling import FEWEST_LOOKS, Still, observe, quiet_s
@@ -11,7 +13,7 @@ def seen(size: int = 100, mtime_ns: int = 5, inode: int = 1, path: str = "A.wav"
     return Seen(path, Kind.RECORDING, Stamp(1, inode, size, mtime_ns))
 
 
-def watch(looks: list[tuple[float, Seen | None]]) -> list[float]:
+def watch(looks: Sequence[tuple[float, Seen | None]]) -> list[float]:
     """Return how long the file had stood still after each look."""
     state: dict[str, Still] = {}
     quiet = []

@@ -6,11 +6,10 @@ Recordings that another program is still writing are left for next time. Prints 
 from __future__ import annotations
 
 import argparse
-import io
 from dataclasses import asdict
 
 from sidekeep.cli import exit_codes
-from sidekeep.cli.options import add_json, add_place, complain, print_json, say
+from sidekeep.cli.output import complain, print_json, say
 from sidekeep.cli.place import preferences_of
 from sidekeep.cli.progress import Bars
 from sidekeep.errors import Refused, WrittenWrong
@@ -25,25 +24,16 @@ from sidekeep.service.states import State
 PATIENCE_S = 10.0  # beyond the settling time, for files that keep changing
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's own arguments."""
-    add_place(parser)
-    add_json(parser)
-    parser.add_argument(
-        "--settle",
-        metavar="TIME",
-        type=_seconds,
-        help="how long a file must have stood still, such as '2 s'; '0 s' when all is there",
-    )
-    parser.add_argument("--log", action="store_true", help="write the service's log as well")
-
-
 def run(arguments: argparse.Namespace) -> int:
     """Empty the inbox and say what became of each recording."""
     preferences = preferences_of(arguments)
     settle = Settle(preferences.settle_s, preferences.settle_unseen_s)
     if arguments.settle is not None:
-        settle = Settle(arguments.settle, arguments.settle)
+        try:
+            settle_s = read_quantity(arguments.settle, units=("s",), low=0.0, high=3600.0).value
+        except ValueError as error:
+            return _wrong_usage(str(error))
+        settle = Settle(settle_s, settle_s)
     ended: dict[str, Entry] = {}
     bars = Bars()
 
@@ -53,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
             bars.close()
             say(_line(entry))
 
-    wishes = Wishes(settle, None if arguments.log else open_log(io.StringIO()), None, concluded)
+    wishes = Wishes(settle, None if arguments.log else open_log(silent=True), None, concluded)
     try:
         with assemble(preferences, wishes) as service:
             dispatcher = service.engine.dispatcher
@@ -96,8 +86,6 @@ def _line(entry: Entry) -> str:
     return " ".join([*words, *(text for text in told if text)])
 
 
-def _seconds(text: str) -> float:
-    try:
-        return read_quantity(text, units=("s",), low=0.0, high=3600.0).value
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error
+def _wrong_usage(message: str) -> int:
+    complain(Refused(f"--settle: {message}."))
+    return exit_codes.WRONG_USAGE

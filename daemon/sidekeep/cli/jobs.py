@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.cli import exit_codes
-from sidekeep.cli.options import add_json, add_place, bold, print_json, say
+from sidekeep.cli.output import bold, print_json, say
 from sidekeep.cli.place import preferences_of, root_of
 from sidekeep.service.ledger import Entry, Ledger
 from sidekeep.service.reconcile import entry_of
@@ -22,14 +22,6 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import read_progress
 
 NEWEST = 10
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's own arguments."""
-    parser.add_argument("job", metavar="JOB", nargs="?", help="tell all about this job")
-    parser.add_argument("--all", action="store_true", help=f"all filed jobs, not the last {NEWEST}")
-    add_place(parser)
-    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -4,35 +4,19 @@ from __future__ import annotations
 
 import argparse
 import importlib
-from pathlib import Path
 from typing import Any
 
 from sidekeep.cli import exit_codes
-from sidekeep.cli.options import add_json, add_place, bold, print_json, say
+from sidekeep.cli.output import bold, print_json, say
 from sidekeep.cli.place import preferences_of
 from sidekeep.cli.progress import Bars
-from sidekeep.cli.rule_folders import rule_folders
-from sidekeep.errors import Refused
+from sidekeep.cli.recordings import folder_of, rule_folders, sheet_of
 from sidekeep.planfile import time_text
-from sidekeep.service.companions import sheet_beside
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's own arguments."""
-    parser.add_argument("file", metavar="FILE", type=Path, help="the recording")
-    parser.add_argument("--rules", metavar="NAME", help="use this rule set")
-    parser.add_argument("--sheet", metavar="FILE", type=Path, help="use this sheet")
-    parser.add_argument("--side", metavar="LABEL", help="which side of the record it is")
-    parser.add_argument("--folder", metavar="NAME", default="", help="as if dropped in this folder")
-    add_place(parser)
-    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Look and tell."""
-    for path in (arguments.file, arguments.sheet):
-        if path is not None and not path.is_file():
-            raise Refused(f"There is no file {path}.", "Check the name.")
+    sheet = sheet_of(arguments)
     preferences = preferences_of(arguments)
     act = importlib.import_module("sidekeep.look")  # brings the numeric libraries along
     bars = Bars()
@@ -40,9 +24,9 @@ def run(arguments: argparse.Namespace) -> int:
         seen = act.look(
             arguments.file,
             arguments.rules,
-            arguments.sheet or sheet_beside(arguments.file),
+            sheet,
             arguments.side,
-            folder=arguments.folder,
+            folder=folder_of(arguments, preferences),
             rule_folders=rule_folders(preferences),
             progress=bars.told,
         )

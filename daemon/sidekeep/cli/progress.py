@@ -7,7 +7,7 @@ from typing import Never
 
 from tqdm import tqdm
 
-from sidekeep.cli.options import is_terminal
+from sidekeep.cli.output import is_terminal
 from sidekeep.plain import plain
 from sidekeep.storage.jobfiles import Progress
 

@@ -10,10 +10,8 @@ from datetime import UTC, datetime
 
 from sidekeep.cli import exit_codes
 from sidekeep.cli.place import preferences_of, root_of
-from sidekeep.cli.returning import add_changes, change_of, tell_queued
+from sidekeep.cli.returning import change_of, tell_queued
 from sidekeep.service.returning import redo
-
-add_arguments = add_changes
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -3,23 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from sidekeep.cli.options import add_json, add_place, print_json, say
+from sidekeep.cli.output import print_json, say
 from sidekeep.service.assembly import LOCK_NAME
 from sidekeep.service.returning import Change
 from sidekeep.service.ring import ring
 from sidekeep.storage.folders import Root
-
-
-def add_changes(parser: argparse.ArgumentParser) -> None:
-    """Add the job and what may be changed about it."""
-    parser.add_argument("job", metavar="JOB", help="its name, as 'sidekeep jobs' shows it")
-    parser.add_argument("--sheet", metavar="FILE", type=Path, help="use this sheet")
-    parser.add_argument("--rules", metavar="NAME", help="use this rule set")
-    parser.add_argument("--side", metavar="LABEL", help="which side of the record it is")
-    add_place(parser)
-    add_json(parser)
 
 
 def change_of(arguments: argparse.Namespace) -> Change:

@@ -9,22 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep.cli import exit_codes
-from sidekeep.cli.options import add_json, add_place, bold, print_json, say
+from sidekeep.cli.output import bold, print_json, say
 from sidekeep.cli.place import preferences_of
-from sidekeep.cli.rule_folders import rule_folders
-from sidekeep.errors import Refused, WrittenWrong
+from sidekeep.cli.recordings import folder_of, rule_folders, sheet_of
+from sidekeep.errors import WrittenWrong
 from sidekeep.preferences import Preferences
 from sidekeep.rulesets import RuleSet, load_rule_sets
-from sidekeep.service.companions import sheet_beside
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's own arguments."""
-    parser.add_argument("file", metavar="FILE", type=Path, nargs="?", help="a recording")
-    parser.add_argument("--sheet", metavar="FILE", type=Path, help="use this sheet")
-    parser.add_argument("--folder", metavar="NAME", help="as if dropped in this inbox folder")
-    add_place(parser)
-    add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -60,23 +50,17 @@ def _choice(
     rule_sets: dict[str, RuleSet],
 ) -> Any:
     path: Path = arguments.file
-    if not path.is_file():
-        raise Refused(f"There is no file {path}.", "Check the name.")
-    folder = arguments.folder
-    if folder is None:
-        folder = _inbox_folder(path, Path(preferences.root) / "inbox")
-    case = study.Case(path.stem, (path,), folder, arguments.sheet or sheet_beside(path))
-    reader = study.AudioReader(case.paths)
-    return study.know(case, reader.recording(), rule_sets).choice
-
-
-def _inbox_folder(path: Path, inbox: Path) -> str:
-    """The inbox-relative folder of a file; empty for a file that lies elsewhere."""
-    try:
-        folder = path.resolve().parent.relative_to(inbox.resolve()).as_posix()
-    except ValueError:
-        return ""
-    return "" if folder == "." else folder
+    sheet = sheet_of(arguments)
+    case = study.Case(
+        path.stem,
+        (path,),
+        folder_of(arguments, preferences),
+        sheet,
+        arguments.rules,
+        arguments.side,
+    )
+    recording = study.AudioReader(case.paths).recording()
+    return study.know(case, recording, rule_sets).choice
 
 
 def _values(rule_set: RuleSet) -> dict[str, Any]:

@@ -9,17 +9,12 @@ from __future__ import annotations
 import argparse
 
 from sidekeep.cli import exit_codes
-from sidekeep.cli.options import add_place, complain
+from sidekeep.cli.output import complain
 from sidekeep.cli.place import preferences_of
 from sidekeep.errors import Refused, WrittenWrong
 from sidekeep.service.assembly import assemble
 from sidekeep.service.notify import Notifier
 from sidekeep.service.supervise import serve
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's own arguments."""
-    add_place(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

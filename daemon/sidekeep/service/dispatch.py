@@ -54,9 +54,10 @@ class Dispatcher:
         self.rules = ""
         self.short_of_space = ""
 
-    def collect(self) -> None:
-        """Draw conclusions from the workers that have ended."""
-        for job, run in self.tally.ended():
+    def collect(self) -> int:
+        """Draw conclusions from the workers that have ended; return how many there were."""
+        ended = self.tally.ended()
+        for job, run in ended:
             if run.future.cancelled():
                 ending = Ending(None, abandoned=True)
             elif (error := run.future.exception()) is not None:
@@ -67,6 +68,7 @@ class Dispatcher:
                 ending = run.future.result()
             self._tell_verdict(job, run)
             self.apply(job, self._conclusions.conclude(job, ending))
+        return len(ended)
 
     def apply(self, job: str, conclusion: Conclusion) -> None:
         """Write a conclusion down, and queue the job again where it says so."""

@@ -110,7 +110,8 @@ class Engine:
         if woken:
             self._next_look_s = self._clock.monotonic_s()
         try:
-            self.dispatcher.collect()
+            if self.dispatcher.collect():
+                self._next_look_s = self._clock.monotonic_s()
             self.dispatcher.tell_verdicts()
             if self._clock.monotonic_s() >= self._next_look_s:
                 self._look()

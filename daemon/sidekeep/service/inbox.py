@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sidekeep.service.names import Kind, is_junk_folder, kind_of
+from sidekeep.storage.folders import MARKER
 
 DEEPEST = 16  # levels of sub-folders that are looked at; deeper ones are reported as refused
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -119,6 +120,8 @@ def _note(entry: os.DirEntry[str], path: str, folder: int, depth: int, scan: Sca
     if entry.is_dir(follow_symlinks=False):
         if not is_junk_folder(entry.name):
             _note_folder(entry, path, folder, depth, scan)
+        return
+    if path == MARKER:
         return
     kind = kind_of(entry.name)
     if kind is Kind.TRANSFER:

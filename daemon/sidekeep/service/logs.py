@@ -29,12 +29,12 @@ def _plain_value(value: Any) -> Any:
     return value
 
 
-def open_log(stream: TextIO | None = None, *, quiet: bool = False) -> Log:
+def open_log(stream: TextIO | None = None, *, silent: bool = False) -> Log:
     """Make the service's logger.
 
     Args:
         stream: where the lines go; standard error when missing.
-        quiet: leave out everything below a warning.
+        silent: write nothing, where a command tells in its own words.
     """
     log: Log = structlog.wrap_logger(
         structlog.PrintLogger(stream or sys.stderr),
@@ -45,7 +45,7 @@ def open_log(stream: TextIO | None = None, *, quiet: bool = False) -> Log:
             structlog.processors.JSONRenderer(ensure_ascii=False),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(
-            logging.WARNING if quiet else logging.INFO
+            logging.CRITICAL if silent else logging.INFO
         ),
         cache_logger_on_first_use=True,
     )

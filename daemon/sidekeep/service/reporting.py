@@ -22,6 +22,7 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Progress
 
 METRICS_NAME = "metrics.prom"
+METRICS_EVERY_S = 15.0  # unless something else than a time has changed
 NEWEST_ON_PAGE = 50
 
 
@@ -43,7 +44,10 @@ class Reporter:
         self._told: set[tuple[str, str]] = set()
         self._last_status: Status | None = None
         self._last_scan_s: float | None = None
+        self._last_figures: Figures | None = None
+        self._metrics_at_s = 0.0
         self._concluded = concluded
+        self._missing: dict[str, tuple[str, ...]] = {}
         self._page_is_old = True
 
     def stamp(self) -> str:
@@ -136,7 +140,7 @@ class Reporter:
         Raises:
             OSError: it cannot be written.
         """
-        if not self._page_is_old:
+        if not self._page_is_old and dict(missing) == self._missing:
             return
         disk = os.statvfs(self._root.archive)
         state = ArchiveState(
@@ -151,6 +155,7 @@ class Reporter:
         )
         write_atomically(self._root.archive / "index.html", archive_page(state).encode())
         self._page_is_old = False
+        self._missing = dict(missing)
 
     def figures(self, now: Status) -> None:
         """Write the status file and the metrics.
@@ -176,7 +181,15 @@ class Reporter:
             last_success_s=datetime.fromisoformat(filed_at).timestamp() if filed_at else None,
             last_scan_s=self._last_scan_s,
         )
-        metrics.write(self._root.state / METRICS_NAME, told)
+        self._write_metrics(told)
+
+    def _write_metrics(self, told: Figures) -> None:
+        lasting = replace(told, free_bytes=0, last_scan_s=None)
+        now_s = self._clock.monotonic_s()
+        if lasting != self._last_figures or now_s - self._metrics_at_s >= METRICS_EVERY_S:
+            metrics.write(self._root.state / METRICS_NAME, told)
+            self._last_figures = lasting
+            self._metrics_at_s = now_s
 
 
 def _next(state: State, next_try_s: float | None) -> str:

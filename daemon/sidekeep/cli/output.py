@@ -1,27 +1,14 @@
-"""What all commands have in common: where the root is, and how they speak."""
+"""How commands speak: text for people, JSON for programs, complaints on standard error."""
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
-from pathlib import Path
 from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.plain import plain
-
-
-def add_place(parser: argparse.ArgumentParser) -> None:
-    """Add `--root` and `--settings`."""
-    parser.add_argument("--root", metavar="DIR", help="folder with inbox, work, held, archive, ...")
-    parser.add_argument("--settings", metavar="FILE", type=Path, help="settings file (YAML)")
-
-
-def add_json(parser: argparse.ArgumentParser) -> None:
-    """Add `--json`."""
-    parser.add_argument("--json", action="store_true", help="print one JSON object instead of text")
 
 
 def print_json(value: Any) -> None:
