@@ -19,6 +19,8 @@ from sidekeep.dsp.stretch import Stretch
 
 _SEGMENT_CELLS = 200
 _WINDOWS_AT_ONCE = 4096
+_CROWDED = 8  # a cell with more than one in eight frames in question is first searched coarsely
+_MISSED_BY_QUARTERS = 1.09  # 1 / cos(pi / 8) = 1.082: what lies between quarters, at most
 _ROUNDING = 1.0001  # single precision must not turn the proven bound into a near one
 
 _KERNEL = KERNEL.astype(np.float32)
@@ -64,8 +66,12 @@ class TruePeakMeter:
 
     def finish(self) -> TruePeakTable:
         """Return the table for everything seen; the audio after the end is taken as silent."""
-        block, _ = self._blocks.last()
-        self._take(_Segment.of(block, self._cell))
+        block, frames = self._blocks.last()
+        if frames:
+            self._take(_Segment.of(block, self._cell))
+        if self._waiting is not None:
+            self._work_on(self._waiting, None)
+            self._waiting = None
         cells = -(-self._frames // self._cell)
         return TruePeakTable(self._cell, np.concatenate(self._cells, axis=1)[:, :cells])
 
@@ -74,13 +80,16 @@ class TruePeakMeter:
             self._work_on(self._waiting, segment)
         self._waiting = segment
 
-    def _work_on(self, segment: _Segment, following: _Segment) -> None:
-        peak = segment.cell_peaks.max(axis=1)
-        floor = np.minimum(np.minimum(self._earlier_peak, peak), following.cell_peaks.max(axis=1))
-        around = np.concatenate((self._tail, segment.samples, following.samples[:, :AFTER]), axis=1)
+    def _work_on(self, segment: _Segment, following: _Segment | None) -> None:
+        floor = np.minimum(self._earlier_peak, segment.peak)
+        after = np.zeros((len(floor), AFTER), np.float32)
+        if following is not None:
+            floor = np.minimum(floor, following.peak)
+            after = following.samples[:, :AFTER]
+        around = np.concatenate((self._tail, segment.samples, after), axis=1)
         self._cells.append(_true_peaks(around, segment.cell_peaks, floor))
         self._tail = segment.samples[:, -BEFORE:]
-        self._earlier_peak = peak
+        self._earlier_peak = segment.peak
 
 
 def max_true_peak(table: TruePeakTable, *stretches: Stretch) -> float:
@@ -100,15 +109,17 @@ def _true_peak(table: TruePeakTable, stretch: Stretch) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Segment:
-    """Samples (channels, frames) and the sample peaks of their cells (channels, cells)."""
+    """Samples (channels, frames), sample peaks of their cells (channels, cells) and of it all."""
 
     samples: Float32
     cell_peaks: Float32
+    peak: Float32
 
     @classmethod
     def of(cls, block: Block, cell_frames: int) -> _Segment:
         cells = block.reshape(len(block), -1, cell_frames)
-        return cls(block.copy(), np.maximum(cells.max(axis=2), -cells.min(axis=2)))
+        peaks = np.maximum(cells.max(axis=2), -cells.min(axis=2))
+        return cls(block.copy(), peaks, peaks.max(axis=1))
 
 
 def _true_peaks(around: Float32, cell_peaks: Float32, floor: Float32) -> Float32:
@@ -124,20 +135,53 @@ def _true_peaks(around: Float32, cell_peaks: Float32, floor: Float32) -> Float32
     highest = np.maximum(cell_peaks, first_of_next)
     channel, place = np.nonzero(highest * (1 + 4 * REACH) > floor[:, np.newaxis])
     rows = sliding_window_view(around, cell + TAPS - 1, axis=1)[:, ::cell][channel, place]
+    found = cell_peaks.copy()
+    found[channel, place] = _row_peaks(rows, cell_peaks[channel, place], floor[channel])
+    return found
 
-    own_peak = cell_peaks[channel, place]
-    to_beat = np.maximum(own_peak, floor[channel])
+
+def _row_peaks(rows: Float32, peaks: Float32, floor: Float32) -> Float32:
+    """True peaks of single cells, (cells,), looked for where the bound lets them exceed `floor`.
+
+    Args:
+        rows: samples of each cell and of the taps around it, (cells, frames + TAPS - 1).
+        peaks: sample peaks, (cells,).
+        floor: what must be exceeded to matter, (cells,).
+    """
+    frames = rows.shape[1] - TAPS + 1
     bend = np.abs(np.diff(rows, n=2, axis=1)).max(axis=1, initial=0.0)
-    heights = np.abs(rows[:, BEFORE : BEFORE + cell + 1])
+    heights = np.abs(rows[:, BEFORE : BEFORE + frames + 1])
     neighbours = np.maximum(heights[:, :-1], heights[:, 1:])
-    limit = (to_beat - np.float32(REACH) * bend) / np.float32(_ROUNDING)
-    row, frame = np.nonzero(neighbours > limit[:, np.newaxis])
+    limit = (np.maximum(peaks, floor) - np.float32(REACH) * bend) / np.float32(_ROUNDING)
+    possible = neighbours > limit[:, np.newaxis]
 
+    crowded = np.flatnonzero(np.count_nonzero(possible, axis=1) * _CROWDED > frames)
+    if len(crowded):
+        quarters = np.maximum(_quarters(rows[crowded]), neighbours[crowded])
+        peaks[crowded] = quarters.max(axis=1)
+        to_beat = np.maximum(peaks, floor)[crowded, np.newaxis]
+        possible[crowded] = quarters * np.float32(_MISSED_BY_QUARTERS) > to_beat
+
+    row, frame = np.divmod(np.flatnonzero(possible), frames)
     windows = sliding_window_view(rows, TAPS, axis=1)
     for first in range(0, len(row), _WINDOWS_AT_ONCE):
         batch = slice(first, first + _WINDOWS_AT_ONCE)
         between = _KERNEL @ windows[row[batch], frame[batch]].T
-        np.maximum.at(own_peak, row[batch], np.maximum(between.max(axis=0), -between.min(axis=0)))
-    found = cell_peaks.copy()
-    found[channel, place] = own_peak
-    return found
+        np.maximum.at(peaks, row[batch], np.maximum(between.max(axis=0), -between.min(axis=0)))
+    return peaks
+
+
+def _quarters(rows: Float32) -> Float32:
+    """Highest of the values 1/4, 1/2 and 3/4 after every frame of a cell, (cells, frames).
+
+    Everything is interpolated here, as one matrix product over short runs of frames.
+    """
+    frames = rows.shape[1] - TAPS + 1
+    run = next(length for length in range(42, 0, -1) if frames % length == 0)
+    product = np.zeros((run + TAPS - 1, 3, run), np.float32)
+    for at in range(run):
+        product[at : at + TAPS, :, at] = _KERNEL[3::4].T
+    runs = sliding_window_view(rows, run + TAPS - 1, axis=1)[:, ::run]
+    between = np.abs(runs @ product.reshape(len(product), -1)).reshape(len(rows), -1, 3, run)
+    highest: Float32 = between.max(axis=2).reshape(len(rows), frames)
+    return highest
