@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import errno
 import os
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -62,8 +64,6 @@ def _wrapped_renameat2(breaker: Breaker) -> Callable[[], Any]:
         try:
             return int(breaker.wrap(real)(*args))
         except OSError as error:
-            import ctypes  # noqa: PLC0415
-
             ctypes.set_errno(error.errno or 0)
             return -1
 
@@ -71,8 +71,5 @@ def _wrapped_renameat2(breaker: Breaker) -> Callable[[], Any]:
 
 
 def _no_such_call(*args: Any) -> int:
-    import ctypes  # noqa: PLC0415
-    import errno  # noqa: PLC0415
-
     ctypes.set_errno(errno.ENOSYS)
     return -1

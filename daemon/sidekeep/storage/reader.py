@@ -19,10 +19,10 @@ from numpy.typing import DTypeLike, NDArray
 from sidekeep.errors import Damaged, OutsideLimits
 from sidekeep.model import Part, Recording
 from sidekeep.storage.audiohash import AudioHash, FlacCheck
-from sidekeep.storage.containers.header import Header, State
+from sidekeep.storage.containers.header import Header
 from sidekeep.storage.faults import faults
 from sidekeep.storage.filehash import FileHashes
-from sidekeep.storage.header import read_header
+from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.recorder_tags import read_recorder_tags
 
 Raw = NDArray[Any]
@@ -48,7 +48,7 @@ class AudioReader:
         paths: the files in order; all of one sample type, word length, rate and number of channels.
 
     Raises:
-        Damaged: a header is not that of a whole file.
+        Unusable: a file cannot be processed (see `check_acceptable`).
         OutsideLimits: the parts do not fit together.
         MachineFault: a file cannot be read.
     """
@@ -58,9 +58,7 @@ class AudioReader:
         for path in map(Path, paths):
             with faults("reading", path):
                 header, size = read_header(path), path.lstat().st_size
-            if header.state is not State.FINISHED or not header.sample_type:
-                why = header.reason or f"it holds {header.codec or header.container}"
-                raise Damaged(f"{path.name} is not a whole recording: {why}.")
+            check_acceptable(header, path.name)
             parts.append(_Part(path, header, size, parts[-1].end if parts else 0))
         self._parts = tuple(parts)
         self._first = parts[0].header
@@ -183,6 +181,8 @@ class AudioReader:
 
 def delivered_blocks(path: Path, dtype: DTypeLike = np.float32) -> Iterator[NDArray[Any]]:
     """Decode a copy that was just written, lossy ones too: blocks (channels, frames), not clipped.
+
+    With int32 the words stand at the top.
 
     Raises:
         Damaged: it cannot be decoded.

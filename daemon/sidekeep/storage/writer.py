@@ -18,7 +18,7 @@ from sidekeep.storage.containers.header import State
 from sidekeep.storage.faults import faults, machine_fault, shortage_on
 from sidekeep.storage.header import read_header
 from sidekeep.storage.oggpages import renumber
-from sidekeep.storage.reader import AudioReader
+from sidekeep.storage.reader import delivered_blocks
 
 _CONTAINERS = {
     "flac": "FLAC",
@@ -30,8 +30,10 @@ _CONTAINERS = {
 }
 _LOSSY_CODINGS = {"mp3": "MPEG_LAYER_III", "ogg": "VORBIS", "opus": "OPUS"}
 _FLAC_LEVEL = 5  # of 0 to 8, the encoder's own choice: higher ones cost time and gain a percent
-_BEST_QUALITY = 10.0
-_LARGEST_QUALITY = 9.0  # the one used when none is given
+_USUAL_QUALITY = 9.0  # of 0 to 10, when none is given
+# libsndfile's compression level at quality 0; at quality 10 it is 0. MP3 has no level beyond V9.
+_WORST_LEVEL = {"mp3": 0.9, "ogg": 1.0, "opus": 1.0}
+_LOSSY_BLOCK_FRAMES = 1 << 15
 _32_BIT_LIMIT = 0xFFFFFFFF - (64 << 20)  # room for tags and a picture in a 32-bit container
 
 
@@ -77,12 +79,13 @@ class TrackWriter:
             hashlib.sha256(f"{seed}/{file_format}".encode()).digest()[:4], "big"
         )
         self._proof = AudioHash() if proof and bits is not None else None
+        self._rest = np.empty((0, channels)) if bits is None else None
         options: dict[str, Any] = {}
         if file_format == "flac":
             options["compression_level"] = _FLAC_LEVEL / 8
         elif bits is None:
-            wanted = _LARGEST_QUALITY if quality is None else quality
-            options["compression_level"] = 1.0 - wanted / _BEST_QUALITY
+            wanted = _USUAL_QUALITY if quality is None else quality
+            options["compression_level"] = (1.0 - wanted / 10.0) * _WORST_LEVEL[file_format]
         if file_format == "mp3":
             options["bitrate_mode"] = "VARIABLE"
         with faults("making", path):
@@ -117,8 +120,7 @@ class TrackWriter:
         rows = np.ascontiguousarray(block.T)
         if self._proof is not None:
             self._proof.update(rows)
-        with self._writing():
-            self._file.write(rows)
+        self._write(rows if self._rest is None else self._equal_blocks(rows))
 
     def close(self) -> None:
         """Finish the file, and look whether all of it is there. Flushing to the disk is sealing's part.
@@ -126,6 +128,8 @@ class TrackWriter:
         Raises:
             MachineFault: it was not written in full.
         """
+        if self._rest is not None:
+            self._write(self._rest)
         with self._writing():
             self._file.close()
         with faults("writing", self.path):
@@ -135,6 +139,19 @@ class TrackWriter:
                 header = read_header(self.path)
                 if header.state is not State.FINISHED or header.frames != self.frames:
                     raise self._not_in_full(header.reason)
+
+    def _equal_blocks(self, rows: NDArray[Any]) -> NDArray[Any]:
+        """Give whole blocks and keep the rest: Vorbis codes otherwise where writes meet."""
+        rows = np.concatenate([self._rest, rows]) if self._rest is not None else rows
+        whole = len(rows) - len(rows) % _LOSSY_BLOCK_FRAMES
+        self._rest = rows[whole:]
+        return rows[:whole]
+
+    def _write(self, rows: NDArray[Any]) -> None:
+        step = _LOSSY_BLOCK_FRAMES if self._rest is not None else len(rows)
+        with self._writing():
+            for start in range(0, len(rows), step or 1):
+                self._file.write(rows[start : start + step])
 
     def prove(self) -> None:
         """Decode a closed lossless file and compare it with what was written.
@@ -146,8 +163,8 @@ class TrackWriter:
         if self._proof is None:
             raise ValueError("only for word lengths, and only when asked for at the start")
         decoded = AudioHash()
-        for raw in AudioReader([self.path]).raw_blocks():
-            decoded.update(raw)
+        for block in delivered_blocks(self.path, np.int32):
+            decoded.update(block.T)
         if decoded.hexdigest() != self._proof.hexdigest():
             raise self._not_in_full("it decodes to other audio than was written")
 

@@ -67,7 +67,7 @@ def read(source: Source) -> Header | None:
         )
     if len(common) < 18 + 4 * (container == "aifc"):
         raise Malformed("its COMM chunk is too short")
-    channels, declared, bits = struct.unpack_from(">hIh", common)
+    channels, declared, bits = struct.unpack_from(">HIH", common)
     coding = common[18:22] if container == "aifc" else b"NONE"
     codec, sample_type, fixed_bits = _ACCEPTED.get(
         coding, (_OTHERS.get(coding, f"coding {coding!r}"), "", 0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 
 from sidekeep.storage.containers.header import Chunk, Header, Malformed, Source, State
 
@@ -10,6 +11,8 @@ STREAMINFO, VORBIS_COMMENT = 0, 4
 _TAIL_BYTES = 64 << 10
 _LARGEST_TAIL = 1 << 20
 _ID3V1_BYTES = 128
+_MOST_SYNC_CODES = 20_000  # a sound tail has a few dozen; a hostile one must not cost seconds
+_MOST_LAST_FRAMES = 4
 _BLOCK_SIZES = {1: 192, 2: 576, 3: 1152, 4: 2304, 5: 4608}
 
 
@@ -64,10 +67,14 @@ def _extent(source: Source, stream: bytes, frames: int, channels: int) -> tuple[
     tail = source.exactly(source.size - span, span)
     if tail[-_ID3V1_BYTES:].startswith(b"TAG"):
         tail = tail[:-_ID3V1_BYTES]
-    for start in _frame_starts(tail):
-        end = _frame_end(tail[start : start + 16], block_size, channels)
-        if end == frames and _crc16(tail[start:]) == 0:
-            return State.FINISHED, ""
+    starts = islice(_frame_starts(tail), _MOST_SYNC_CODES)
+    ending = (
+        start
+        for start in starts
+        if _frame_end(tail[start : start + 16], block_size, channels) == frames
+    )
+    if any(_crc16(tail[start:]) == 0 for start in islice(ending, _MOST_LAST_FRAMES)):
+        return State.FINISHED, ""
     return State.UNFINISHED, "its last frame is missing or not whole"
 
 

@@ -1,0 +1,278 @@
+"""Recordings are read sample-exactly, over several files, or refused with the reason."""
+
+from __future__ import annotations
+
+import itertools
+import errno
+import hashlib
+import os
+import random
+import shutil
+import struct
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from sidekeep.errors import Damaged, MachineFault, OutsideLimits, SidekeepError
+from sidekeep.storage.reader import AudioReader, delivered_blocks
+from storage.audio_files import chunk, fmt, riff, wav, words, write
+
+
+def joined(
+    reader: AudioReader, start: int = 0, stop: int | None = None, **options: object
+) -> NDArray[Any]:
+    return np.concatenate(list(reader.blocks(start, stop, **options)), axis=1)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "subtype", "bits"),
+    [
+        ("a.wav", "PCM_16", 16),
+        ("a.wav", "PCM_24", 24),
+        ("a.wav", "PCM_32", 32),
+        ("a.aiff", "PCM_24", 24),
+        ("a.flac", "PCM_24", 24),
+        ("a.flac", "PCM_16", 16),
+        ("a.w64", "PCM_24", 24),
+        ("a.caf", "PCM_24", 24),
+    ],
+)
+def test_integer_words_come_out_exactly(tmp_path: Path, name: str, subtype: str, bits: int) -> None:
+    samples = words(30_000, bits=bits)
+    path = write(tmp_path / name, samples, subtype=subtype)
+    reader = AudioReader([path])
+    assert (joined(reader, block_frames=7001) == samples.T / 2.0**31).all()
+    if bits <= 24:
+        single = joined(reader, dtype=np.float32)
+        assert single.dtype == np.float32
+        assert (single == samples.T / 2.0**31).all()
+
+
+@pytest.mark.parametrize(("subtype", "kind"), [("FLOAT", np.float32), ("DOUBLE", np.float64)])
+def test_floats_come_out_as_they_are(tmp_path: Path, subtype: str, kind: type) -> None:
+    samples: NDArray[Any] = np.random.default_rng(1).standard_normal((9000, 2)).astype(kind)
+    path = write(tmp_path / "a.wav", samples, subtype=subtype)
+    assert (joined(AudioReader([path])) == samples.T).all()
+
+
+def test_parts_are_one_time_line(tmp_path: Path) -> None:
+    samples = words(50_000)
+    cuts = [0, 17_001, 17_002, 40_000, 50_000]
+    paths = [
+        write(tmp_path / f"{start}.wav", samples[start:stop], subtype="PCM_24")
+        for start, stop in itertools.pairwise(cuts)
+    ]
+    reader = AudioReader(paths)
+    whole = samples.T / 2.0**31
+    assert reader.frames == 50_000
+    assert [part.frames for part in reader.recording().parts] == list(np.diff(cuts))
+    assert (joined(reader, block_frames=4096) == whole).all()
+    for start, stop in [(0, 1), (17_000, 17_003), (16_999, 45_000), (49_999, 50_000)]:
+        assert (joined(reader, start, stop, block_frames=999) == whole[:, start:stop]).all()
+
+
+def test_parts_that_do_not_fit_are_refused(tmp_path: Path) -> None:
+    first = write(tmp_path / "1.wav", words(100), subtype="PCM_24")
+    rates = write(tmp_path / "2.wav", words(100), 96_000, subtype="PCM_24")
+    lengths = write(tmp_path / "3.wav", words(100), subtype="PCM_16")
+    mono = write(tmp_path / "4.wav", words(100, 1), subtype="PCM_24")
+    for other in (rates, lengths, mono):
+        with pytest.raises(OutsideLimits, match=r"1\.wav"):
+            AudioReader([first, other])
+
+
+# --- hashes --------------------------------------------------------------------------------------------
+
+
+def hashes(*paths: Path) -> tuple[str, ...]:
+    reader = AudioReader(paths)
+    for _ in reader.hashed_blocks(block_frames=1000):
+        pass
+    recording = reader.recording()
+    return (recording.audio_sha256, *(part.sha256 for part in recording.parts))
+
+
+def test_the_audio_hash_is_that_of_left_justified_words(tmp_path: Path) -> None:
+    """Closed form: SHA-256 over the frames as 32-bit little-endian words."""
+    samples = words(5000)
+    path = write(tmp_path / "a.wav", samples, subtype="PCM_24")
+    audio, file = hashes(path)
+    assert audio == hashlib.sha256(samples.astype("<i4").tobytes()).hexdigest()
+    assert file == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_the_audio_hash_is_the_same_in_every_container_and_cut(tmp_path: Path) -> None:
+    samples = words(20_000, bits=16)
+    files = [
+        write(tmp_path / name, samples, subtype=subtype)
+        for name, subtype in [
+            ("a.wav", "PCM_16"),
+            ("b.wav", "PCM_24"),
+            ("c.flac", "PCM_16"),
+            ("d.aiff", "PCM_24"),
+            ("e.w64", "PCM_32"),
+            ("f.caf", "PCM_16"),
+        ]
+    ]
+    parts = [
+        write(tmp_path / "1.wav", samples[:777], subtype="PCM_16"),
+        write(tmp_path / "2.wav", samples[777:], subtype="PCM_16"),
+    ]
+    found = {hashes(path)[0] for path in files} | {hashes(*parts)[0]}
+    assert len(found) == 1
+    assert hashes(write(tmp_path / "g.wav", samples[:-1], subtype="PCM_16"))[0] not in found
+
+
+def test_reading_a_span_hashes_nothing(tmp_path: Path) -> None:
+    reader = AudioReader([write(tmp_path / "a.wav", words(100), subtype="PCM_24")])
+    joined(reader)
+    assert reader.recording().audio_sha256 == ""
+
+
+# --- damage ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_what_is_no_number_is_refused(tmp_path: Path, value: float) -> None:
+    samples = np.zeros((5000, 2), np.float32)
+    samples[4321, 1] = value
+    path = write(tmp_path / "a.wav", samples, subtype="FLOAT")
+    with pytest.raises(Damaged, match="no numbers"):
+        joined(AudioReader([path]))
+
+
+def test_an_unfinished_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(wav(declared=0))
+    with pytest.raises(Damaged, match="not a whole recording"):
+        AudioReader([path])
+
+
+def test_a_flac_with_flipped_bits_is_damaged(tmp_path: Path) -> None:
+    """Every flip in the audio frames is found: by the decoder or by STREAMINFO's MD5."""
+    rng = random.Random(7)
+    path = write(tmp_path / "a.flac", words(20_000), subtype="PCM_24")
+    whole = path.read_bytes()
+    for _ in range(60):
+        data = bytearray(whole)
+        data[rng.randrange(200, len(data))] ^= 1 << rng.randrange(8)
+        path.write_bytes(data)
+        with pytest.raises(Damaged):
+            hashes(path)
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_the_md5_of_the_reference_encoder_agrees(tmp_path: Path, bits: int) -> None:
+    if shutil.which("flac") is None:
+        pytest.skip("flac is not installed")
+    source = write(tmp_path / "a.wav", words(30_000, bits=bits), subtype=f"PCM_{bits}")
+    subprocess.run(["flac", "-s", source], check=True)
+    assert hashes(source.with_suffix(".flac"))[0] == hashes(source)[0]
+
+
+def test_a_wrong_md5_alone_is_found(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.flac", words(9000), subtype="PCM_24")
+    data = bytearray(path.read_bytes())
+    data[30] ^= 1
+    path.write_bytes(data)
+    with pytest.raises(Damaged, match="MD5"):
+        hashes(path)
+
+
+def test_a_failing_disk_is_not_blamed_on_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write(tmp_path / "a.wav", words(9000), subtype="PCM_24")
+    reader = AudioReader([path])
+
+    def fail(error: Exception) -> Callable[..., None]:
+        def failing(*_: object, **__: object) -> None:
+            raise error
+
+        return failing
+
+    monkeypatch.setattr(soundfile.SoundFile, "read", fail(soundfile.LibsndfileError(2)))
+    monkeypatch.setattr(Path, "open", fail(OSError(errno.EIO, "EIO")))
+    with pytest.raises(MachineFault, match="input/output"):
+        joined(reader)
+
+
+def test_a_file_that_vanished_is_the_machines_fault(tmp_path: Path) -> None:
+    with pytest.raises(MachineFault, match="not there"):
+        AudioReader([tmp_path / "gone.wav"])
+
+
+def test_mutated_files_decode_or_raise_what_is_documented(tmp_path: Path) -> None:
+    rng = random.Random(11)
+    seeds = [
+        write(tmp_path / name, words(3000), subtype=subtype)
+        for name, subtype in {
+            "a.wav": "PCM_24",
+            "b.wav": "FLOAT",
+            "c.flac": "PCM_24",
+            "d.aiff": "PCM_16",
+            "e.caf": "PCM_24",
+            "f.w64": "PCM_24",
+        }.items()
+    ]
+    whole = {path: path.read_bytes() for path in seeds}
+    outcomes = set()
+    for _ in range(400):
+        path = rng.choice(seeds)
+        data = bytearray(whole[path])
+        for _ in range(rng.randint(1, 4)):
+            data[rng.randrange(rng.choice([80, len(data)]))] = rng.randrange(256)
+        path.write_bytes(data)
+        try:
+            hashes(path)
+            outcomes.add("read")
+        except SidekeepError as error:
+            outcomes.add(type(error).__name__)
+    assert outcomes <= {"read", "Damaged", "NotAudio", "OutsideLimits", "Lossy"}
+    assert {"read", "Damaged"} <= outcomes
+
+
+def test_an_odd_chunk_size_and_one_frame_are_fine(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(
+        riff(chunk(b"note", b"odd"), fmt(channels=1), chunk(b"data", struct.pack("<h", 77)))
+    )
+    assert joined(AudioReader([path])).tolist() == [[77 / 32768]]
+
+
+def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    head = wav(b"", declared=400_000_000, bits=16)
+    with path.open("wb") as file:
+        file.write(head)
+        file.truncate(len(head) + 400_000_000)
+    script = (
+        "import resource, sys\n"
+        "from sidekeep.storage.reader import AudioReader\n"
+        "reader = AudioReader([sys.argv[1]])\n"
+        "for _ in reader.blocks(): pass\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", script, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=dict(os.environ),
+    )
+    assert int(told.stdout) < 120_000  # KiB; the file is 400 MB
+
+
+def test_copies_are_decoded_whatever_their_format(tmp_path: Path) -> None:
+    samples = np.sin(np.arange(48_000) / 20)[:, None].repeat(2, 1) * 0.5
+    path = write(tmp_path / "a.ogg", samples, format="OGG", subtype="VORBIS")
+    decoded = np.concatenate(list(delivered_blocks(path)), axis=1)
+    assert decoded.shape == (2, 48_000)
+    assert np.abs(decoded - samples.T).max() < 0.05
