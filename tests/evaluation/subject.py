@@ -39,7 +39,7 @@ def measured_file(path: Path, rules: str, *, reuse: bool) -> tuple[study.Known, 
     if reuse and kept.exists():
         with np.load(kept) as stored:
             return known, from_arrays(dict(stored))
-    known, seen = study.measured(case, reader, known, lambda _act, _fraction: None)
+    known, seen = study.measured(reader, known, lambda _act, _fraction: None)
     arrays: dict[str, Any] = dict(to_arrays(seen))
     np.savez(kept, **arrays)
     return known, seen
