@@ -20,6 +20,7 @@ from sidekeep.dsp.image import ImageMeter
 from sidekeep.dsp.levels import LevelMeter
 from sidekeep.dsp.loudness import LoudnessMeter
 from sidekeep.dsp.meter import Block
+from sidekeep.dsp.mono import MonoTable, mono_table
 from sidekeep.dsp.spectra import Framer
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.dsp.truepeak import TruePeakMeter
@@ -56,7 +57,7 @@ class _Bench:
         self.image.update(spectra)
         self.events.update_spectra(spectra)
 
-    def finish(self) -> Measurements:
+    def finish(self, mono: MonoTable) -> Measurements:
         return Measurements(
             rate_hz=self.rate_hz,
             channels=self.channels,
@@ -68,6 +69,7 @@ class _Bench:
             image=self.image.finish(),
             events=self.events.finish(),
             capture=self.capture.finish(),
+            mono=mono,
         )
 
 
@@ -108,7 +110,7 @@ def measure(
         _join(running)
         feed_all(rest)
         _join(running)
-    return bench.finish()
+    return bench.finish(mono_table(treatments))
 
 
 def _rows(block: NDArray[Any]) -> Block:

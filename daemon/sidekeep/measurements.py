@@ -6,7 +6,7 @@ stretches of frames from frame 0; a last, incomplete cell is kept unless its tab
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from sidekeep.dsp.events import EventTable
 from sidekeep.dsp.image import ImageTable
 from sidekeep.dsp.levels import LevelTable
 from sidekeep.dsp.loudness import LoudnessTable
+from sidekeep.dsp.mono import MonoTable
 from sidekeep.dsp.truepeak import TruePeakTable
 
 
@@ -38,6 +39,7 @@ class Measurements:
     image: ImageTable
     events: EventTable
     capture: CaptureTable
+    mono: MonoTable = field(default_factory=MonoTable)
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:
@@ -74,4 +76,5 @@ _TABLES: dict[str, type[Any]] = {
     "image": ImageTable,
     "events": EventTable,
     "capture": CaptureTable,
+    "mono": MonoTable,
 }

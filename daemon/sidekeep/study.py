@@ -65,12 +65,17 @@ class Known:
 
     def treatments(self) -> tuple[Treatment, ...]:
         """Build the rule set's treatments anew, for one reading of the audio."""
-        made = (
-            step.treat(self.recording, self.sheet, settings)
-            for step in STEPS
-            if step.treat and (settings := self.choice.rule_set.sections.get(step.name)) is not None
-        )
-        return tuple(treatment for treatment in made if treatment is not None)
+        made: list[Treatment] = []
+        recording = self.recording
+        for step in STEPS:
+            settings = self.choice.rule_set.sections.get(step.name)
+            if step.treat is None or settings is None:
+                continue
+            treatment = step.treat(recording, self.sheet, settings)
+            if treatment is not None:
+                made.append(treatment)
+                recording = replace(recording, channels=treatment.channels_out)
+        return tuple(made)
 
 
 def open_recording(case: Case) -> tuple[AudioReader, Recording]:

@@ -1,18 +1,20 @@
 """The steps that run before measuring: dc, rumble, equalisation, mono, speed."""
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 import plan_parts
+from sidekeep.dsp.mono import MonoTable, mono_table
 from sidekeep.dsp.treatment import Treatment
 from sidekeep.model import Sheet
 from sidekeep.steps import dc, equalisation, mono, rumble, speed
 from sidekeep.steps.step import Step
 
 RATE_HZ = 44_100
-NOTHING_SEEN: Any = None
+NOTHING_SEEN: Any = SimpleNamespace(mono=MonoTable())
 
 
 def tone(hz: float, seconds: float = 3.0) -> np.ndarray:
@@ -76,6 +78,19 @@ def test_mono_sums_two_channels_and_leaves_one_alone() -> None:
     assert mono.treat(one, Sheet(), mono.Settings()) is None
 
 
+def test_mono_notes_the_gain_in_signal_to_noise() -> None:
+    """Closed form: programme equal in both channels, groove noise independent in each."""
+    noise = 0.01 * np.random.default_rng(1).standard_normal((2, 10 * RATE_HZ))
+    noise[:, 3 * RATE_HZ :] += tone(300, 7)
+    treatment = mono.treat(plan_parts.recording(), Sheet(), mono.Settings())
+    assert treatment is not None
+    treatment.process(noise)
+    seen: Any = SimpleNamespace(mono=mono_table([treatment]))
+    (decision,) = mono.decide(plan_parts.plan(), seen, mono.Settings()).decisions
+    assert decision.event == "made_mono"
+    assert decision.numbers["snr_gain_db"] == pytest.approx(3.01, abs=0.05)
+
+
 def factor(sheet_rpm: float | None = None, **settings: float) -> float | None:
     given = speed.Settings(**settings)
     treatment: Treatment | None = speed.treat(plan_parts.recording(), Sheet(rpm=sheet_rpm), given)
@@ -106,7 +121,7 @@ def test_speed_that_is_right_is_left_alone() -> None:
         (dc.STEP, dc.Settings(), "offset_removed"),
         (rumble.STEP, rumble.Settings(), "rumble_filtered"),
         (equalisation.STEP, equalisation.Settings(), "equalised"),
-        (mono.STEP, mono.Settings(), "made_mono"),
+        (mono.STEP, mono.Settings(), "was_mono"),
         (speed.STEP, speed.Settings(fine_percent=1.0), "speed_corrected"),
     ],
 )

@@ -20,7 +20,11 @@ class EqualBlocks(Generic[Real]):
 
     def cut(self, block: NDArray[Real]) -> Iterator[NDArray[Real]]:
         """Give every equal block that this one completes; each is valid until the next is asked for."""
-        frames, taken = self._waiting.shape[1], 0
+        channels, frames = self._waiting.shape
+        if len(block) != channels:
+            message = f"a block of {len(block)} channels where {channels} are expected"
+            raise ValueError(message)
+        taken = 0
         while block.shape[1] - taken >= frames - self._filled:
             upto = taken + frames - self._filled
             if self._filled:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sidekeep.dsp.mono import MonoTreatment
+from sidekeep.dsp.mono import MonoTreatment, snr_gain_db
 from sidekeep.dsp.treatment import Treatment
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Recording, Sheet
@@ -31,10 +31,11 @@ def treat(recording: Recording, sheet: Sheet, settings: Settings) -> Treatment |
 
 
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
-    """Note what the channel is made of; the gain in signal to noise is in the treatment's note."""
-    del seen
-    done = next((note for note in draft.treatments if "mono" in note), "was mono already")
-    return draft.noting("mono", "made_mono", take=settings.take, note=done)
+    """Note what the channel is made of and what that gained in signal to noise."""
+    if not len(seen.mono.both):
+        return draft.noting("mono", "was_mono")
+    gain_db = snr_gain_db(seen.mono)
+    return draft.noting("mono", "made_mono", take=settings.take, snr_gain_db=gain_db)
 
 
 STEP = Step("mono", Settings, decide, treat)
