@@ -180,8 +180,7 @@ class Rig:
             duration_s=1.5,
         )
         for path in filter(None, ("order.json", order.sheet, order.cover)):
-            (stage.notes / path).parent.mkdir(exist_ok=True)
-            shutil.copyfile(folder / path, stage.notes / path)
+            shutil.copyfile(folder / path, stage.notes / path.rpartition("/")[2])
         for where in (stage.notes, folder):
             write_result(where, result)
         masters = [

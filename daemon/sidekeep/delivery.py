@@ -22,7 +22,8 @@ from sidekeep.storage.cover import Cover, read_cover
 from sidekeep.storage.durable import write_atomically
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
-from sidekeep.storage.order import Order
+from sidekeep.storage.jobfiles import Result, write_result
+from sidekeep.storage.order import ORDER_NAME, Order
 from sidekeep.storage.reader import delivered_blocks
 from sidekeep.storage.stage import Master, Stage
 from sidekeep.storage.tags import write_tags
@@ -130,8 +131,8 @@ class Delivery:
         room = 8192 + (len(self._cover.data) if self._cover else 0)
         return FileSink(path, copy, len(track.gain_db), seed, room)
 
-    def seal(self, plan: Plan) -> None:
-        """Tag the copies, add plan, log, sheet and report, and seal the stage."""
+    def seal(self, plan: Plan, result: Result) -> None:
+        """Tag the copies, add order, result, plan, log, sheet and report, and seal the stage."""
         for side in plan.sides:
             for track in side.tracks:
                 for copy in track.copies:
@@ -141,7 +142,14 @@ class Delivery:
         notes = self._stage.notes
         with faults("writing", notes):
             (notes / PLAN_NAME).write_text(planfile.write(plan), encoding="utf-8")
-            for name in (LOG_NAME, "measurements.npz", self._order.sheet, self._order.cover):
+            write_result(notes, result)
+            for name in (
+                ORDER_NAME,
+                LOG_NAME,
+                "measurements.npz",
+                self._order.sheet,
+                self._order.cover,
+            ):
                 if name and (self._folder / name).exists():
                     shutil.copyfile(self._folder / name, notes / PurePosixPath(name).name)
             page = job_page(plan, self._seen, self._where(plan, masters), None)

@@ -50,8 +50,9 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         plan = delivery.placed()
         plan = render(plan, source(reader, known), delivery.open_sink, telling.rendering(plan))
         log_files(log, plan)
-        delivery.seal(plan)
-        return _result("staged", plan, "")
+        result = _result("staged", plan, "")
+        delivery.seal(plan, result)
+        return result
 
 
 def _paths(folder: Path, names: tuple[str, ...]) -> tuple[Path, ...]:

@@ -25,8 +25,8 @@ def main(argv: list[str]) -> int:
     """Run one job; return the exit code."""
     root, job = Root(Path(argv[0])), argv[1]
     try:
-        rules = os.environ.get("SIDEKEEP_RULES")
-        rule_sets = load_rule_sets((Path(rules),) if rules else (), SECTIONS)
+        folders = os.environ.get("SIDEKEEP_RULES", "").split(os.pathsep)
+        rule_sets = load_rule_sets([Path(folder) for folder in folders if folder], SECTIONS)
         result = run(root, job, rule_sets)
     except Exception as error:  # noqa: BLE001
         result = _result_of(error)

@@ -82,7 +82,7 @@ def _line(entry: Entry) -> str:
     words = [f"{entry.job}: {entry.state}"]
     if entry.verdict:
         words.append(f"({entry.verdict})")
-    told = [entry.sentence, entry.message if entry.state is not State.FILED else "", entry.advice]
+    told = dict.fromkeys((entry.sentence, entry.message, entry.advice))
     return " ".join([*words, *(text for text in told if text)])
 
 

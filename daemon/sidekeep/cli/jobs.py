@@ -116,11 +116,13 @@ def _table(root: Root, entries: Iterable[Entry]) -> list[str]:
         how = f"{progress.act} {progress.fraction:.0%}" if progress else entry.verdict
         record = " – ".join(text for text in (entry.artist, entry.title) if text) or entry.origin
         side = f", side {entry.side}" if entry.side else ""
-        lines.append(_cut(f"  {entry.job}  {how:<8}  {record}{side}", width))
-        message = entry.message if entry.state is not State.FILED else ""
-        why = " ".join(text for text in (message, entry.sentence) if text)
-        if why and entry.state is not State.FILED:
-            lines.append(_cut(f"      {why}", width))
+        lines.append(f"  {entry.job}")
+        lines.append(
+            _cut(f"      {how:<8} {record}{side}" if how else f"      {record}{side}", width)
+        )
+        if entry.state is not State.FILED:
+            told = dict.fromkeys((entry.message, entry.sentence, entry.advice))
+            lines += [_cut(f"      {text}", width) for text in told if text]
     return lines
 
 

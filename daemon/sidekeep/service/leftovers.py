@@ -84,12 +84,11 @@ class SharedSheets:
     def _remove(self, sheet: Seen, filed: Iterable[Entry], scan: Scan) -> list[str]:
         copies = [self._root.jobs / entry.job for entry in filed]
         path = self._root.inbox / sheet.path
-        if not _remove_copied(path, [c / "sheet" / sheet.name for c in copies]):
+        if not _remove_copied(path, [c / sheet.name for c in copies]):
             return []
         for cover in scan.files:
             if cover.kind is Kind.COVER and cover.folder == sheet.folder:
-                where = [c / "cover" / cover.name for c in copies]
-                _remove_copied(self._root.inbox / cover.path, where)
+                _remove_copied(self._root.inbox / cover.path, [c / cover.name for c in copies])
         if sheet.folder:
             with contextlib.suppress(OSError):  # not empty: a person keeps something there
                 path.parent.rmdir()

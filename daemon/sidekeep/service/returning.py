@@ -96,8 +96,9 @@ def redo(root: Root, job: str, change: Change, date: str) -> str:
         name = make_job_folder(root, date, order.origin)
     home = root.work / name
     for path in filter(None, (order.sheet, order.cover)):
-        if (earlier / path).is_file():
-            _copy(earlier / path, home / path)
+        filed = earlier / path.rpartition("/")[2]
+        if filed.is_file():
+            _copy(filed, home / path)
     order = replace(
         order,
         job=name,

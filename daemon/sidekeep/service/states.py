@@ -14,7 +14,6 @@ class State(StrEnum):
     HELD = "held"
     QUARANTINED = "quarantined"
     FILED = "filed"
-    SUPERSEDED = "superseded"
 
 
 IN_WORK = frozenset({State.QUEUED, State.RUNNING, State.DEFERRED})
