@@ -39,6 +39,7 @@ _STYLE: dict[str, Any] = {
     "text.color": Ink.TEXT,
     "axes.edgecolor": Ink.QUIET,
     "axes.labelcolor": Ink.TEXT,
+    "axes.facecolor": "none",
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.linewidth": 0.6,

@@ -20,6 +20,9 @@ _SEVERITY = {Severity.NOTE: "· note", Severity.LISTEN: "◐ listen", Severity.A
 #: Most places that get a picture of their own; the table lists all of them.
 _MOST_PLACES = 24
 
+#: Findings that last longer than this speak of the whole side, not of a place.
+_LONGEST_PLACE_S = 60.0
+
 
 def job_page(
     plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None
@@ -91,9 +94,11 @@ def _verdict(plan: Plan) -> str:
     sentence = plan.verdict.sentence if plan.verdict else ""
     held = ""
     if plan.outcome is Outcome.HOLD:
-        reasons = "".join(f"<li>{escape(reason)}</li>" for reason in plan.reasons)
+        others = [reason for reason in plan.reasons if reason != sentence]
+        reasons = "".join(f"<li>{escape(reason)}</li>" for reason in others)
+        listed = f"<ul>{reasons}</ul>" if reasons else ""
         held = (
-            f"<p>This job is held for you:</p><ul>{reasons}</ul>"
+            f"<p>This job waits for you.</p>{listed}"
             f"<p>Correct <code>plan.yaml</code> beside this page, or leave it as it is, then run "
             f"<code>sidekeep release {escape(plan.job)}</code>.</p>"
         )
@@ -189,7 +194,7 @@ def _places(plan: Plan, seen: Measurements) -> str:
             pictures.append(
                 (type(track.span)(at, at), label, f"{track.certainty:.0%} sure. {track.why}")
             )
-    serious = [finding for finding in plan.findings if finding.severity is not Severity.NOTE]
+    serious = [finding for finding in plan.findings if _is_a_place(plan, finding)]
     pictures += [
         (finding.span, f"{finding.kind} ({finding.severity})", finding.detail)
         for finding in serious
@@ -203,6 +208,12 @@ def _places(plan: Plan, seen: Measurements) -> str:
         for index, (span, label, text) in enumerate(pictures[:_MOST_PLACES])
     )
     return f'<h2>Cuts and places to hear</h2><div class="places">{drawn}</div>'
+
+
+def _is_a_place(plan: Plan, finding: Finding) -> bool:
+    """Whether a finding is serious and short enough for a picture to show more than the whole side."""
+    length_s = plan.seconds(finding.span.end) - plan.seconds(finding.span.start)
+    return finding.severity is not Severity.NOTE and length_s <= _LONGEST_PLACE_S
 
 
 def _treatment(plan: Plan) -> str:
