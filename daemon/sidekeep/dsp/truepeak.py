@@ -118,7 +118,7 @@ class _Segment:
     @classmethod
     def of(cls, block: Block, cell_frames: int) -> _Segment:
         cells = block.reshape(len(block), -1, cell_frames)
-        peaks = np.maximum(cells.max(axis=2), -cells.min(axis=2))
+        peaks = _peaks(cells)
         return cls(block.copy(), peaks, peaks.max(axis=1))
 
 
@@ -130,35 +130,59 @@ def _true_peaks(around: Float32, cell_peaks: Float32, floor: Float32) -> Float32
         cell_peaks: sample peaks, (channels, cells).
         floor: what must be exceeded to matter, (channels,).
     """
-    cell = (around.shape[1] - TAPS + 1) // cell_peaks.shape[1]
-    first_of_next = np.abs(around[:, BEFORE + cell :: cell][:, : cell_peaks.shape[1]])
-    highest = np.maximum(cell_peaks, first_of_next)
-    channel, place = np.nonzero(highest * (1 + 4 * REACH) > floor[:, np.newaxis])
+    cells = cell_peaks.shape[1]
+    cell = (around.shape[1] - TAPS + 1) // cells
+    first_of_next = np.abs(around[:, BEFORE + cell :: cell][:, :cells])
+    beyond = np.float32(REACH) * _bends(around, cells)
+    reachable = np.maximum(cell_peaks, first_of_next) + beyond
+    channel, place = np.nonzero(reachable * np.float32(_ROUNDING) > floor[:, np.newaxis])
     rows = sliding_window_view(around, cell + TAPS - 1, axis=1)[:, ::cell][channel, place]
     found = cell_peaks.copy()
-    found[channel, place] = _row_peaks(rows, cell_peaks[channel, place], floor[channel])
+    found[channel, place] = _row_peaks(
+        rows, cell_peaks[channel, place], beyond[channel, place], floor[channel]
+    )
     return found
 
 
-def _row_peaks(rows: Float32, peaks: Float32, floor: Float32) -> Float32:
+def _bends(around: Float32, cells: int) -> Float32:
+    """Largest second difference in reach of the taps of each cell, (channels, cells).
+
+    Taken over the cell and both its neighbours, which is somewhat more than the taps.
+    """
+    bends = np.diff(around, n=2, axis=1)
+    first, last = BEFORE - 1, bends.shape[1] - AFTER + 1
+    own = _peaks(bends[:, first:last].reshape(len(bends), cells, -1))
+    outer = (_peaks(bends[:, :first]), _peaks(bends[:, last:]))
+    padded = np.concatenate((outer[0][:, np.newaxis], own, outer[1][:, np.newaxis]), axis=1)
+    return np.maximum(np.maximum(padded[:, :-2], padded[:, 2:]), own)
+
+
+def _peaks(samples: Float32) -> Float32:
+    """Largest magnitude along the last axis, without a copy of it all."""
+    highest: Float32 = np.maximum(samples.max(axis=-1), -samples.min(axis=-1))
+    return highest
+
+
+def _row_peaks(rows: Float32, peaks: Float32, beyond: Float32, floor: Float32) -> Float32:
     """True peaks of single cells, (cells,), looked for where the bound lets them exceed `floor`.
 
     Args:
         rows: samples of each cell and of the taps around it, (cells, frames + TAPS - 1).
         peaks: sample peaks, (cells,).
+        beyond: how far the interpolated may reach beyond its two neighbours, (cells,).
         floor: what must be exceeded to matter, (cells,).
     """
     frames = rows.shape[1] - TAPS + 1
-    bend = np.abs(np.diff(rows, n=2, axis=1)).max(axis=1, initial=0.0)
+    limit = np.maximum(peaks, floor) / np.float32(_ROUNDING) - beyond
     heights = np.abs(rows[:, BEFORE : BEFORE + frames + 1])
-    neighbours = np.maximum(heights[:, :-1], heights[:, 1:])
-    limit = (np.maximum(peaks, floor) - np.float32(REACH) * bend) / np.float32(_ROUNDING)
-    possible = neighbours > limit[:, np.newaxis]
+    high = heights > limit[:, np.newaxis]
+    possible = high[:, :-1] | high[:, 1:]
 
     crowded = np.flatnonzero(np.count_nonzero(possible, axis=1) * _CROWDED > frames)
     if len(crowded):
-        quarters = np.maximum(_quarters(rows[crowded]), neighbours[crowded])
-        peaks[crowded] = quarters.max(axis=1)
+        quarters = np.maximum(_quarters(rows[crowded]), heights[crowded, :-1])
+        quarters = np.maximum(quarters, heights[crowded, 1:])
+        peaks[crowded] = np.maximum(peaks[crowded], quarters.max(axis=1))
         to_beat = np.maximum(peaks, floor)[crowded, np.newaxis]
         possible[crowded] = quarters * np.float32(_MISSED_BY_QUARTERS) > to_beat
 
@@ -167,7 +191,7 @@ def _row_peaks(rows: Float32, peaks: Float32, floor: Float32) -> Float32:
     for first in range(0, len(row), _WINDOWS_AT_ONCE):
         batch = slice(first, first + _WINDOWS_AT_ONCE)
         between = _KERNEL @ windows[row[batch], frame[batch]].T
-        np.maximum.at(peaks, row[batch], np.maximum(between.max(axis=0), -between.min(axis=0)))
+        np.maximum.at(peaks, row[batch], _peaks(between.T))
     return peaks
 
 
