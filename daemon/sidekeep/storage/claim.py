@@ -18,7 +18,7 @@ from typing import Protocol
 
 from sidekeep.errors import Refused, SidekeepError
 from sidekeep.naming import numbered
-from sidekeep.storage.durable import make_folders, remove_tree, rename_noreplace, write_atomically
+from sidekeep.storage.durable import remove_tree, rename_noreplace, write_atomically
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobnames import make_job_folder
@@ -189,14 +189,26 @@ def _reason_against(status: os.stat_result, device: int, stamp: Stamp) -> str:
 
 
 def _put_back(root: Root, job: str, folder: str) -> None:
-    """Return what was moved of a recording to the inbox, and remove the job's folder."""
+    """Return what was moved of a recording to the inbox, and remove the job's folder.
+
+    Where the inbox folder has become a link meanwhile, the files go to the inbox itself.
+    """
     home = root.work / job
     if (home / RECORDING).is_dir():
-        make_folders(root.inbox / folder, root.inbox)
-        with _opened_below(root.inbox, folder) as inbox, _opened_below(home, RECORDING) as source:
-            for name in _names_in(source):
-                _return(name, source, inbox)
+        with _opened_below(home, RECORDING) as source:
+            try:
+                _return_all(source, root.inbox, folder)
+            except NotClaimed:
+                _return_all(source, root.inbox, "")
     _remove_if_empty(home)
+
+
+def _return_all(source: int, inbox: Path, folder: str) -> None:
+    names = _names_in(source)
+    if names:
+        with _opened_below(inbox, folder, make=True) as target:
+            for name in names:
+                _return(name, source, target)
 
 
 def _return(name: str, source: int, inbox: int) -> None:
@@ -247,6 +259,29 @@ def _name(path: str) -> str:
     return path.rpartition("/")[2]
 
 
+@contextlib.contextmanager
+def _opened_below(base: Path, relative: str, *, make: bool = False) -> Iterator[int]:
+    """Open a folder below `base`, one component at a time, following no link.
+
+    Raises:
+        NotClaimed: a component is a link, no folder, or (unless they are to be made) missing.
+    """
+    descriptor = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        for component in filter(None, relative.split("/")):
+            if component in {".", ".."}:
+                raise NotClaimed(f"{relative} is not a path inside the inbox.")
+            if make:
+                with contextlib.suppress(FileExistsError):
+                    os.mkdir(component, dir_fd=descriptor)
+            inner = _opened(component, relative, descriptor)
+            os.close(descriptor)
+            descriptor = inner
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
 def _opened(component: str, relative: str, parent: int) -> int:
     try:
         return os.open(component, _FOLDER, dir_fd=parent)
@@ -254,19 +289,3 @@ def _opened(component: str, relative: str, parent: int) -> int:
         if error.errno in (errno.ELOOP, errno.ENOTDIR, errno.ENOENT):
             raise NotClaimed(f"{relative} is not a folder of the inbox itself.") from error
         raise
-
-
-@contextlib.contextmanager
-def _opened_below(base: Path, relative: str) -> Iterator[int]:
-    """Open a folder below `base`, one component at a time, following no link."""
-    descriptor = os.open(base, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        for component in filter(None, relative.split("/")):
-            if component in {".", ".."}:
-                raise NotClaimed(f"{relative} is not a path inside the inbox.")
-            inner = _opened(component, relative, descriptor)
-            os.close(descriptor)
-            descriptor = inner
-        yield descriptor
-    finally:
-        os.close(descriptor)

@@ -33,7 +33,7 @@ _CONTAINERS_OF_SUFFIX = {
 _LOSSY_SUFFIXES = frozenset(
     (".mp3", ".mp2", ".m4a", ".mp4", ".aac", ".ogg", ".oga", ".opus", ".wma", ".mpc")
 )
-_WORD_LENGTHS = {"pcm": (16, 20, 24, 32), "float": (32, 64), "flac": (16, 20, 24)}
+_WORD_LENGTHS = {"pcm": (16, 20, 24, 32), "float": (32, 64), "flac": (16, 24)}
 _RECORD_AGAIN = (
     "Set the recorder to WAV, AIFF or FLAC, 24 bits, 44.1 to 192 kHz, and play the side again."
 )
@@ -140,7 +140,7 @@ def _check_numbers(header: Header, file_name: str) -> None:
         )
     if header.bits not in lengths:
         raise OutsideLimits(
-            f"{file_name} has {header.bits}-bit samples; 16 bits is the least that is taken.",
+            f"{file_name} has {header.bits}-bit samples ({header.codec}), which are not taken.",
             _RECORD_AGAIN,
         )
     if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:

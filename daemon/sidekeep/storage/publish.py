@@ -67,6 +67,15 @@ def publish(root: Root, job: str) -> Published:
     return _published(publication)
 
 
+def has_begun(root: Root, publication: Publication) -> bool:
+    """Tell whether anything was moved already, so that publishing can only be carried forward."""
+    stage = root.incoming / publication.job
+    aside = (stage / _SUPERSEDED, stage / "jobs" / publication.job / EARLIER)
+    return any(map(os.path.lexists, aside)) or not all(
+        os.path.lexists(root.path / move.source) for move in publication.moves
+    )
+
+
 def recover(root: Root) -> list[Recovered]:
     """Bring every stage to an end: carry complete ones forward, remove the others.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-
 from sidekeep.storage.durable import fsync_folder
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.publication import PUBLICATION_NAME, read_publication
+from sidekeep.storage.publish import has_begun
 from sidekeep.storage.stage import discard
 
 
@@ -22,7 +21,7 @@ def withdraw(root: Root, job: str) -> bool:
     """
     publication = read_publication(root, job)
     if publication is not None:
-        if not all(os.path.lexists(root.path / move.source) for move in publication.moves):
+        if has_begun(root, publication):
             return False
         stage = root.incoming / job
         with faults("removing", stage):

@@ -42,7 +42,8 @@ class Malformed(Exception):
     """A header breaks the rules of its container."""
 
 
-_BYTES_READ_AT_MOST = 8 << 20
+_BYTES_READ_AT_MOST = 4 << 20
+_COST_OF_A_READ = 512  # a read costs something even where it gives nothing
 
 
 @dataclass(slots=True)
@@ -65,7 +66,7 @@ class Source:
         """
         if offset < 0 or length > self._left:
             raise Malformed("its header is endless")
-        self._left -= length + 64  # a read costs something even where it gives nothing
+        self._left -= length + _COST_OF_A_READ
         return os.pread(self.descriptor, length, offset)
 
     def exactly(self, offset: int, length: int) -> bytes:
