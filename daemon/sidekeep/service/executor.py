@@ -34,8 +34,8 @@ T = TypeVar("T")
 class Call:
     """What a worker needs to know; plain values, so that it can travel to another machine.
 
-    `rules` is the folder of rule sets to use, empty for the shipped ones; `cache` a folder that the
-    worker may keep drawing fonts and the like in.
+    `rules` are the folders of the person's rule sets, joined as in PATH; `cache` is a folder where
+    the worker may keep drawing fonts and the like; `worker` the module that does the job.
     """
 
     root: str
@@ -43,6 +43,7 @@ class Call:
     limits: Limits
     rules: str = ""
     cache: str = ""
+    worker: str = "sidekeep.worker"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def run_worker(call: Call) -> Ending:
     """Run one job in a child process with limits and wait for its end."""
     errors_path = Path(call.root, "work", call.job, ERRORS_NAME)
     limits = call.limits
-    command = launch.arguments(call.root, call.job, limits)
+    command = launch.arguments(call.worker, call.root, call.job, limits)
     with errors_path.open("wb") as errors:
         process = subprocess.Popen(
             command,

@@ -21,8 +21,15 @@ PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 STILL_HELD = 75  # EX_TEMPFAIL of sysexits(3): another worker still holds this job
 
 
-def arguments(root: str, job: str, limits: Limits) -> list[str]:
-    """The command line that starts a bound worker, to be read back by `main`."""
+def arguments(worker: str, root: str, job: str, limits: Limits) -> list[str]:
+    """The command line that starts a bound worker, to be read back by `main`.
+
+    Args:
+        worker: the module that does the job; run as `python -m WORKER ROOT JOB`.
+        root: the root folder.
+        job: the job's name.
+        limits: what the worker may use.
+    """
     numbers = (
         os.getpid(),
         limits.memory_bytes,
@@ -30,13 +37,13 @@ def arguments(root: str, job: str, limits: Limits) -> list[str]:
         limits.file_bytes,
         limits.open_files,
     )
-    return [sys.executable, "-m", __spec__.name, root, job, *map(str, numbers)]
+    return [sys.executable, "-m", __spec__.name, worker, root, job, *map(str, numbers)]
 
 
 def main(argv: list[str]) -> None:
     """Bind this process and replace it by the worker; returns only by `SystemExit`."""
-    root, job = argv[:2]
-    parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[2:])
+    worker, root, job = argv[:3]
+    parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[3:])
     _die_with(parent)
     _hold(os.path.join(root, "work", job))  # noqa: PTH118
     _limit(resource.RLIMIT_AS, memory_bytes)
@@ -44,7 +51,7 @@ def main(argv: list[str]) -> None:
     _limit(resource.RLIMIT_FSIZE, file_bytes)
     _limit(resource.RLIMIT_NOFILE, open_files)
     _limit(resource.RLIMIT_CORE, 0)
-    os.execv(sys.executable, [sys.executable, "-m", "sidekeep.worker", root, job])  # noqa: S606
+    os.execv(sys.executable, [sys.executable, "-m", worker, root, job])  # noqa: S606
 
 
 def _die_with(parent: int) -> None:

@@ -9,6 +9,7 @@ from datetime import datetime
 
 from sidekeep.report.archive_page import ArchiveState, JobLine, MissingSides, archive_page
 from sidekeep.service import metrics, status
+from sidekeep.service.auditmarks import read_figures
 from sidekeep.service.clock import Clock
 from sidekeep.service.conclusions import Conclusion
 from sidekeep.service.inbox import Scan
@@ -172,6 +173,7 @@ class Reporter:
         except OSError:
             free = 0
         filed_at = self._ledger.last_filed_at()
+        audit = read_figures(self._root)
         told = Figures(
             jobs=self._ledger.counts(),
             waiting_files=len(now.waiting),
@@ -180,6 +182,8 @@ class Reporter:
             offline=bool(now.offline),
             last_success_s=datetime.fromisoformat(filed_at).timestamp() if filed_at else None,
             last_scan_s=self._last_scan_s,
+            audit_oldest_s=audit.oldest_s,
+            audit_errors=audit.errors,
         )
         self._write_metrics(told)
 
