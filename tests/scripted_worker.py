@@ -45,7 +45,7 @@ def main(root: Path, job: str) -> None:
         values = {"limits": limits, "environment": dict(os.environ)}
         (folder / "said").write_text(json.dumps(values), encoding="utf-8")
     else:
-        print(script, file=sys.stderr)
+        sys.stderr.write(script + "\n")
         sys.exit(int(script.split()[0]))
 
 
