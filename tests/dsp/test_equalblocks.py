@@ -1,4 +1,5 @@
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,3 +18,8 @@ def test_nothing_is_lost_or_doubled(lengths: list[int], frames: int) -> None:
     last, left = cutter.last()
     assert not last[:, left:].any()
     assert np.array_equal(np.concatenate((*given, last[:, :left]), axis=1), signal)
+
+
+def test_blocks_with_another_number_of_channels_are_refused() -> None:
+    with pytest.raises(ValueError, match="1 channels where 2"):
+        list(EqualBlocks(2, 4, np.float64).cut(np.zeros((1, 8))))

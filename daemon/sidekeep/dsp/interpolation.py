@@ -7,8 +7,8 @@ it adds to the straight line between two neighbours is then a weighted sum of se
     |value between x[n] and x[n+1]| <= max(|x[n]|, |x[n+1]|) + REACH * max |second difference|
 
 with the second differences taken over the taps: a bound that is close for smooth signals and proven
-for all. The response is flat to 0.475 of the sample rate. Sixteen positions read a sine at half the
-sample rate at most 0.042 dB low, 20 lg cos(pi/32).
+for all. Tones up to 0.475 of the sample rate keep their height within 0.05 dB. Sixteen positions read
+a sine at half the sample rate at most 0.042 dB low, 20 lg cos(pi/32).
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 POSITIONS = 16
-TAPS = 64
+TAPS = 96
 BEFORE = TAPS // 2 - 1
 AFTER = TAPS // 2
-_KAISER_BETA = 4.0
+_KAISER_BETA = 5.0
 
 
 def _kernel() -> NDArray[np.float64]:
