@@ -15,7 +15,8 @@ import pytest
 from sidekeep.errors import Damaged, MachineFault, Refused
 from sidekeep.storage.folders import Root
 from sidekeep.storage.manifest import MANIFEST_NAME
-from sidekeep.storage.publish import publish, recover
+from sidekeep.storage.publication import PUBLICATION_NAME
+from sidekeep.storage.publish import Recovered, publish, recover
 from sidekeep.storage.stage import Master, discard
 from sidekeep.storage.superseding import earlier_result
 from storage.breaking_calls import Breaker, Crash, breaking
@@ -114,6 +115,49 @@ def test_a_recording_that_changed_since_it_was_measured_is_not_sealed(root: Root
     put_in_work(root, JOB)
     with pytest.raises(MachineFault, match="other content"):
         seal(root, JOB, recording=b"what was measured")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (f"work/{JOB}/recording/A.wav", "work/other/recording/A.wav"),
+        (f"work/{JOB}/recording/A.wav", "/etc/passwd"),
+        (MASTER, "masters/../../outside.wav"),
+        (MASTER, "jobs/x/A.wav"),
+        (f'"job": "{JOB}"', '"job": "../x"'),
+        ('"supersedes": null', '"supersedes": "../../x"'),
+        ('"leaving": []', '"leaving": ["masters/theirs.wav"]'),
+        ('"moves": [', '"moves": [7, '),
+    ],
+)
+def test_a_stage_that_leads_elsewhere_is_not_published(root: Root, old: str, new: str) -> None:
+    """The worker that wrote it decodes what anybody may drop."""
+    put_in_work(root, JOB)
+    seal(root, JOB)
+    path = root.incoming / JOB / PUBLICATION_NAME
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+    before = tree(root)
+    with pytest.raises(Damaged):
+        publish(root, JOB)
+    assert tree(root) == before
+    assert recover(root) == [Recovered(JOB, "unreadable")]
+
+
+def test_a_link_in_a_stage_is_not_published(root: Root, tmp_path: Path) -> None:
+    put_in_work(root, JOB)
+    paths = seal(root, JOB)
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "A1 Ebb.flac").write_bytes(b"not the job's")
+    folder = (root.incoming / JOB / paths[0]).parent
+    folder.rename(tmp_path / "aside")
+    folder.symlink_to(tmp_path / "outside")
+    with pytest.raises(Damaged, match="link"):
+        publish(root, JOB)
+    assert (tmp_path / "outside" / "A1 Ebb.flac").exists()
+    (root.incoming / "stray file").write_bytes(b"x")
+    assert recover(root) == [Recovered(JOB, "unreadable")]
 
 
 # --- crashes ---------------------------------------------------------------------------------------

@@ -101,9 +101,40 @@ def read_publication(root: Root, job: str) -> Publication | None:
     with faults("reading", path):
         data = path.read_bytes()
     try:
-        return _publication(json.loads(data.decode("utf-8", "surrogateescape")))
-    except (ValueError, TypeError, KeyError) as error:
+        publication = _publication(json.loads(data.decode("utf-8", "surrogateescape")))
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise Damaged(f"{path} cannot be read: {error}.") from error
+    _check(publication, job)
+    return publication
+
+
+def _check(publication: Publication, job: str) -> None:
+    """See that nothing leads out of the job and the archive: a worker reads what anybody may send.
+
+    Raises:
+        Damaged: a path does.
+    """
+    stage, recording = f"archive/.incoming/{job}/", f"work/{job}/recording/"
+    sources = [move.source for move in publication.moves]
+    targets = [
+        file.path for file in (*(move.file for move in publication.moves), *publication.kept)
+    ]
+    names = [publication.job, publication.supersedes or job]
+    sound = (
+        publication.job == job
+        and all(name and "/" not in name and not name.startswith(".") for name in names)
+        and all(_leads_into(path, stage + "music/", recording) for path in sources)
+        and all(_leads_into(path, "music/", "masters/") for path in targets)
+        and all(_leads_into(path, "music/") for path in publication.leaving)
+        and all(_leads_into(file.path, f"jobs/{job}/") for file in publication.notes)
+    )
+    if not sound:
+        raise Damaged(f"The stage of job {job} names files outside of it.")
+
+
+def _leads_into(path: str, *places: str) -> bool:
+    components = path.split("/")
+    return path.startswith(places) and not {"", ".", ".."} & set(components) and "\0" not in path
 
 
 def _publication(values: dict[str, Any]) -> Publication:

@@ -84,9 +84,7 @@ def recover(root: Root) -> list[Recovered]:
     Raises:
         MachineFault: the machine failed on the way; run it again later.
     """
-    with faults("looking into", root.incoming):
-        stages = sorted(os.listdir(root.incoming))  # noqa: PTH208
-        waiting = sorted(os.listdir(root.work))  # noqa: PTH208
+    stages, waiting = _folders_in(root.incoming), _folders_in(root.work)
     recovered = [Recovered(job, _recover(root, job)) for job in stages]
     for job in waiting:
         if job not in stages and _is_committed(root, job):
@@ -100,15 +98,19 @@ def _recover(root: Root, job: str) -> str:
         _tidy(root, job)
         return "tidied"
     try:
-        complete = read_publication(root, job) is not None
+        if read_publication(root, job) is not None:
+            publish(root, job)
+            return "published"
     except Damaged:
         return "unreadable"
-    if complete:
-        publish(root, job)
-        return "published"
     with faults("removing", root.incoming / job):
         remove_tree(root.incoming / job)
     return "discarded"
+
+
+def _folders_in(place: Path) -> list[str]:
+    with faults("looking into", place), os.scandir(place) as entries:
+        return sorted(entry.name for entry in entries if entry.is_dir(follow_symlinks=False))
 
 
 def _is_committed(root: Root, job: str) -> bool:
@@ -177,12 +179,21 @@ def _move_if_there(source: Path, target: Path, base: Path) -> None:
 
 def _carry_out(root: Root, move: Move) -> None:
     source, target = _ends(root, move)
+    if os.path.lexists(source) and (
+        source.is_symlink() or _resolved(source) != _resolved(root.path) / move.source
+    ):
+        raise Damaged(f"{source} is a link or lies behind one; links are not published.")
     _move_if_there(source, target, root.archive)
     if not os.path.lexists(target):
         raise MachineFault(
             f"{target} is missing though it was published, and so is {source}.",
             "Look whether somebody moved it; put it back under that name.",
         )
+
+
+def _resolved(path: Path) -> Path:
+    with faults("looking at", path):
+        return path.resolve()
 
 
 def _ends(root: Root, move: Move) -> tuple[Path, Path]:
