@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from sidekeep.dsp.levels import LevelTable
-from sidekeep.dsp.loudness import Stretch, integrated_lufs
+from sidekeep.dsp.loudness import integrated_lufs
+from sidekeep.dsp.stretch import Stretch
 from sidekeep.measurements import Measurements
 from sidekeep.model import Level, Plan, Side, Span, Track
 from sidekeep.settings import choice, flag
