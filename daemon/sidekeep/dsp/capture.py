@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 from sidekeep.dsp.meter import Block
 
 _LOUD = 0.8  # only cells this close to the loudest so far can show a rail
-_FLAT = 1e-4  # flat means within this part of the cell's own peak
+_FLAT = 8e-4  # flat means within this part of the cell's own peak: room for converter noise
+_WIDE = 4 * _FLAT  # a smooth top is twice as long at four times the depth, a clipped one hardly
 _QUIETEST = 0.02  # peaks below -34 dBFS are never called rails
 _WORD_STRIDE = 16  # the word length is looked up in one cell of sixteen
-_ANCHOR_ODDS = 128  # one sample in so many, chosen by its value, is an anchor for repeats
+_ANCHOR_ODDS = 48  # one sample in so many, chosen by its value, is an anchor for repeats
 _ANCHOR_FRAMES = 16
 _REPEAT_REACH_S = 0.5
 _MOST_REPEATS = 20_000
@@ -27,11 +28,12 @@ class CaptureTable:
     """Cells of `cell_frames` (10 ms) of the untreated recording; the last cell may be short.
 
     `peaks` (channels, cells, 2) are the highest sample and the negated lowest one, full scale
-    1.0; `flat` (same shape) the longest run of frames within 1e-4 of that peak (0 where the cell
-    is not loud); `held` (channels, cells) the longest run of exactly equal samples when it spans
-    about half a millisecond, else 0. `repeat_frame` and `repeat_lag` (n,) are places where sixteen
-    frames equal, bit for bit, those `repeat_lag` frames earlier. `word` is the OR of all sample
-    codes at 24 bits (looked up in a sixteenth of the cells); 0 when samples are not 24-bit codes.
+    1.0; `flat` (same shape) the longest run of frames within 8e-4 of that peak, 0 where the cell
+    is not loud or its top merely round; `held` (channels, cells) the longest run of exactly equal
+    samples when it spans about half a millisecond, else 0. `repeat_frame` and `repeat_lag` (n,)
+    are places where sixteen frames
+    equal, bit for bit, those `repeat_lag` frames earlier. `word` is the OR of all sample codes
+    at 24 bits (looked up in a sixteenth of the cells); 0 when samples are not 24-bit codes.
     """
 
     cell_frames: int
@@ -124,8 +126,10 @@ def _flat_runs(
         channel, cell = np.nonzero(loud[:, :, side])
         if channel.size:
             rows = cells[channel, cell] * np.float32(sign)
-            floor = peaks[channel, cell, side, np.newaxis] * np.float32(1 - _FLAT)
-            flat[channel, cell, side] = longest_run(rows >= floor)
+            top = peaks[channel, cell, side, np.newaxis]
+            run = longest_run(rows >= top * np.float32(1 - _FLAT))
+            wide = longest_run(rows >= top * np.float32(1 - _WIDE))
+            flat[channel, cell, side] = np.where(wide <= 1.5 * run + 1, run, 0)
     return flat
 
 

@@ -25,7 +25,7 @@ def find(
     """
     if scene.seen.channels != 2:
         return ()
-    noise = [decibels(power) for power in scene.groove_power()]
+    noise = [decibels(power) for power in scene.groove_power_without_rumble()]
     music = [decibels(power) for power in scene.programme_power()]
     noise_db, music_db = noise[0] - noise[1], music[0] - music[1]
     numbers = {

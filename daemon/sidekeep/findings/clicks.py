@@ -6,6 +6,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from sidekeep.dsp.events import spike_db
 from sidekeep.findings.scene import Scene
 from sidekeep.model import Finding, Severity, Span
 
@@ -13,24 +14,24 @@ _NEAR_TICKS = 8  # the treble level around a click is read from so many ticks on
 _WIDTH_TICKS = 2  # a click is over within so many ticks
 
 
-def click_ticks(spike_db: NDArray[np.float32], *, stand_out_db: float) -> NDArray[np.int64]:
+def click_ticks(treble_db: NDArray[np.float32], *, stand_out_db: float) -> NDArray[np.int64]:
     """Ticks at which the treble stands alone: far above the ticks before *and* after it.
 
     A drum is loud after its attack, a click is not; so the louder of the two neighbourhoods counts.
 
     Args:
-        spike_db: treble peaks in decibels, shape (ticks,), of one channel.
+        treble_db: treble peaks in decibels, shape (ticks,), of one channel.
         stand_out_db: how far a click rises above its neighbourhood.
     """
-    if spike_db.size < 4 * _NEAR_TICKS:
+    if treble_db.size < 4 * _NEAR_TICKS:
         return np.zeros(0, np.int64)
-    near = scipy.ndimage.uniform_filter1d(spike_db, _NEAR_TICKS, mode="nearest")
+    near = scipy.ndimage.uniform_filter1d(treble_db, _NEAR_TICKS, mode="nearest")
     shift = _NEAR_TICKS // 2 + _WIDTH_TICKS
     before, after = np.roll(near, shift), np.roll(near, -shift)
-    above = spike_db - np.maximum(before, after)
+    above = treble_db - np.maximum(before, after)
     above[:shift] = above[-shift:] = 0.0
-    peak = scipy.ndimage.maximum_filter1d(spike_db, 2 * _WIDTH_TICKS + 1)
-    ticks: NDArray[np.int64] = np.flatnonzero((above >= stand_out_db) & (spike_db == peak))
+    peak = scipy.ndimage.maximum_filter1d(treble_db, 2 * _WIDTH_TICKS + 1)
+    ticks: NDArray[np.int64] = np.flatnonzero((above >= stand_out_db) & (treble_db == peak))
     return ticks[np.diff(ticks, prepend=-_NEAR_TICKS) > _WIDTH_TICKS]
 
 
@@ -46,7 +47,7 @@ def find(scene: Scene, *, stand_out_db: float, listen_per_minute: float) -> tupl
     minutes = (last - first) * scene.seen.events.tick_frames / scene.seen.rate_hz / 60
     if minutes <= 0:
         return ()
-    loudest = scene.seen.events.spike_db(first, last).max(axis=0)
+    loudest = spike_db(scene.seen.events.treble[:, first:last]).max(axis=0)
     ticks = click_ticks(loudest, stand_out_db=stand_out_db)
     if ticks.size == 0:
         return ()

@@ -9,63 +9,75 @@ from sidekeep.findings.scene import Scene, graded, stretches
 from sidekeep.model import Finding, Severity, Span
 
 _FULL_SCALE = 1 - 2.0**-14  # a 16-bit converter's largest code is 1 - 2**-15
-_RAIL_RUN = 3  # samples at the converter's rail in a row
-_TOP_RUN_S = 90e-6  # flat tops below it must be longer: smooth waves linger as well
-_SAME_LEVEL = 4e-4  # tops of one rail agree to this part
-_SQUARE_SHARE = 0.4  # a square wave spends more of its time at the top than any clipped music
+_RAIL = 1.2e-3  # tops that ran into the same rail agree to this part, converter noise included
+_NEAR_TOP = 0.95
+_FLAT_TOPS = 3
+_TOP_RUN_S, _LONGEST_RUN_S = 90e-6, 135e-6
+_PILE_UP = 4.0  # against the density of peaks just below the rail
+_SQUARE = 0.75  # mean square over peak square: a sine has 0.5, clipped music less, a square wave 1
 
 
 def find(scene: Scene, *, listen_spots: float, again_spots: float) -> tuple[Finding, ...]:
-    """Count 10 ms cells that touch the converter's rail, and cells with equal flat tops below it.
+    """Count places that touch the converter's rail, and places that run into a rail below it.
 
     Args:
         scene: the side.
         listen_spots: clipped places from which a person should hear them.
         again_spots: clipped places from which the side is to be played again at a lower gain.
     """
-    capture = scene.seen.capture
     cells = scene.captured(scene.side.needle_down)
-    peaks, flat = capture.peaks[:, cells], capture.flat[:, cells]
-    square = flat > _SQUARE_SHARE * capture.cell_frames
-    rail = (peaks >= _FULL_SCALE) & (flat >= _RAIL_RUN) & ~square
-    tops = _flat_tops(peaks, np.where(square, 0, flat), capture.rate_hz)
+    peaks, flat = scene.seen.capture.peaks[:, cells], scene.seen.capture.flat[:, cells]
+    at_full_scale = peaks >= _FULL_SCALE
+    below = np.zeros_like(at_full_scale)
+    usable = ~_square_waves(scene, peaks) & ~at_full_scale
+    for channel, polarity in np.ndindex(peaks.shape[0], 2):
+        where = (channel, slice(None), polarity)
+        below[where] = _at_rail(
+            peaks[where], flat[where], usable[where], scene.seen.capture.rate_hz
+        )
     findings = []
-    for marks, kind in ((rail, "full scale"), (tops & ~rail, "flat tops")):
+    for marks, where_to in ((at_full_scale, "the converter's full scale"), (below, "")):
         spots = len(_spots(marks))
-        if not spots:
-            continue
-        severity = graded(spots, listen=listen_spots, again=again_spots)
-        if kind == "flat tops" and severity is Severity.NOTE:
-            continue
-        findings.append(_told(scene, kind, marks, severity))
+        if spots:
+            severity = graded(spots, listen=listen_spots, again=again_spots)
+            findings.append(_told(scene, marks, where_to, severity))
     return tuple(findings)
 
 
-def _flat_tops(
-    peaks: NDArray[np.float32], flat: NDArray[np.uint16], rate_hz: int
+def _square_waves(scene: Scene, peaks: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Cells that are flat because they were made so."""
+    square = np.zeros(peaks.shape, np.bool_)
+    power = scene.levels(scene.side.needle_down)
+    if power.shape[0] == peaks.shape[0] and scene.recording.time_scale == 1.0:
+        cells = min(power.shape[1], peaks.shape[1])
+        top = peaks[:, :cells].max(axis=2).astype(np.float64)
+        square[:, :cells] = (power[:, :cells] > _SQUARE * top**2)[:, :, np.newaxis]
+    return square
+
+
+def _at_rail(
+    peaks: NDArray[np.float32],
+    flat: NDArray[np.uint16],
+    usable: NDArray[np.bool_],
+    rate_hz: int,
 ) -> NDArray[np.bool_]:
-    """Cells whose flat top lies at the level that most flat tops of that channel and side share."""
-    marks = np.zeros(peaks.shape, np.bool_)
-    long_enough = (flat >= max(4, _TOP_RUN_S * rate_hz)) & (peaks < _FULL_SCALE)
-    for channel in range(peaks.shape[0]):
-        for side in range(2):
-            where = np.flatnonzero(long_enough[channel, :, side])
-            if where.size < 3:
-                continue
-            levels = np.sort(peaks[channel, where, side])
-            reach = np.searchsorted(levels, levels * (1 + _SAME_LEVEL), side="right")
-            sizes = reach - np.arange(levels.size)
-            best = int(sizes.argmax())
-            rail = levels[best]
-            if rail < 0.9 * peaks[channel, :, side].max():
-                continue
-            level = peaks[channel, :, side]
-            at_rail = (level >= rail) & (level <= rail * (1 + _SAME_LEVEL))
-            marks[channel, :, side] = long_enough[channel, :, side] & at_rail
-    return marks
+    """Cells that ran into a rail: many equal peaks near the top, some of them long and flat."""
+    none = np.zeros(peaks.shape, np.bool_)
+    flats = usable & (flat >= _TOP_RUN_S * rate_hz)
+    if not flats.any():
+        return none
+    levels = np.sort(peaks[flats])
+    reach = np.searchsorted(levels, levels * (1 + _RAIL), side="right") - np.arange(levels.size)
+    rail = float(levels[int(reach.argmax())])
+    if reach.max() < _FLAT_TOPS or rail < _NEAR_TOP * peaks[usable].max():
+        return none
+    marks = usable & (peaks >= rail) & (peaks <= rail * (1 + _RAIL))
+    under = usable & (peaks >= rail * (1 - 10 * _RAIL)) & (peaks < rail * (1 - _RAIL))
+    long_enough = flat[marks].max() >= _LONGEST_RUN_S * rate_hz
+    return marks if long_enough and marks.sum() >= _PILE_UP * under.sum() / 9 else none
 
 
-def _told(scene: Scene, kind: str, marks: NDArray[np.bool_], severity: Severity) -> Finding:
+def _told(scene: Scene, marks: NDArray[np.bool_], where_to: str, severity: Severity) -> Finding:
     """Put one rail's clipped cells into words; `marks` covers the cells of the stylus's time."""
     cells = scene.captured(scene.side.needle_down)
     spots = _spots(marks)
@@ -74,14 +86,15 @@ def _told(scene: Scene, kind: str, marks: NDArray[np.bool_], severity: Severity)
         scene.captured_frame(cells.start + spots[-1][1]),
     )
     level_db = float(20 * np.log10(scene.seen.capture.peaks[:, cells][marks].max()))
-    where = "the converter's full scale" if kind == "full scale" else f"{level_db:.1f} dBFS"
-    what = "once" if len(spots) == 1 else f"{len(spots)} times"
+    often = "once" if len(spots) == 1 else f"{len(spots)} times"
+    where = where_to or f"{level_db:.1f} dBFS"
     numbers = {
         "spots": float(len(spots)),
         "level_dbfs": round(level_db, 2),
         "longest_frames": float(scene.seen.capture.flat[:, cells][marks].max()),
     }
-    detail = f"The signal ran flat at {where} {what}, first at {scene.clock(span.start)}."
+    verb = "ran flat at" if where_to == "" else "hit"
+    detail = f"The signal {verb} {where} {often}, first at {scene.clock(span.start)}."
     return Finding("clipping", severity, span, detail, numbers)
 
 

@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.signal
 from numpy.typing import NDArray
 
+from sidekeep.dsp.events import spike_db
+from sidekeep.dsp.spectra import bin_hz, cell_frames
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Recording, Severity, Side, Span
 
 _RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
+_RUMBLE_HZ = (4.0, 28.0)
+_HISS_HZ = 120.0
 _QUIET_SHARE = 0.05  # where no groove noise was found, the quietest cells stand for it
 
 
@@ -64,7 +69,20 @@ class Scene:
     def ticks(self, span: Span) -> tuple[int, int]:
         """First and last tick of the event table in a span."""
         tick = self.seen.events.tick_frames
-        return span.start // tick, min(span.end // tick, self.seen.events.spikes.shape[1])
+        return span.start // tick, min(span.end // tick, self.seen.events.ticks)
+
+    @property
+    def ticks_per_second(self) -> float:
+        """How many ticks of the event table make a second."""
+        return self.seen.rate_hz / self.seen.events.tick_frames
+
+    def edges_db(self, first: int, last: int) -> NDArray[np.float32]:
+        """Hard edges in the treble and the middle on ticks, louder channel; shape (2, ticks)."""
+        events = self.seen.events
+        codes = np.stack(
+            [band[:, first:last].max(axis=0) for band in (events.treble, events.middle)]
+        )
+        return spike_db(codes)
 
     def groove_power(self) -> NDArray[np.float64]:
         """Mean square of the groove noise, shape (channels,); the median over its cells.
@@ -78,6 +96,51 @@ class Scene:
         if cells.shape[1] == 0:
             return np.zeros(self.seen.channels)
         return np.asarray(np.quantile(cells, _QUIET_SHARE, axis=1))
+
+    def loud_power(self) -> float:
+        """Mean square of the programme's loud places (the loudest hundredth), louder channel."""
+        cells = self.levels(self.side.programme)
+        return float(np.quantile(cells.max(axis=0), 0.99)) if cells.shape[1] else 0.0
+
+    def mean_spectra(self, *spans: Span) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Mean power spectra (channels, bins) and cross spectrum (bins,) of spans.
+
+        Only groups that lie wholly inside count; without any, both are empty.
+        """
+        events = self.seen.events
+        frames = events.group_cells * cell_frames(self.seen.rate_hz)
+        groups = [
+            group
+            for span in spans
+            for group in range(-(-span.start // frames), span.end // frames)
+            if group < events.spectra.shape[1]
+        ]
+        if not groups:
+            return np.zeros((self.seen.channels, 0)), np.zeros(0)
+        power = events.spectra[:, groups].astype(np.float64).mean(axis=1)
+        return power, events.cross[groups].astype(np.float64).mean(axis=0)
+
+    def groove_power_without_rumble(self) -> NDArray[np.float64]:
+        """`groove_power` less what lies below 28 Hz, shape (channels,)."""
+        band = scipy.signal.butter(
+            2, _RUMBLE_HZ, "bandpass", fs=self.ticks_per_second, output="sos"
+        )
+        low = self.seen.events.low_signal(0, self.seen.events.ticks)
+        subsonic = scipy.signal.sosfilt(band, low, axis=1)
+        spans = [span for span in self.side.groove if span.frames > 0] or [self.side.needle_down]
+        pieces = [subsonic[:, slice(*self.ticks(span))] for span in spans]
+        rumble = (np.concatenate(pieces, axis=1) ** 2).mean(axis=1)
+        power = self.groove_power()
+        return np.maximum(power - rumble, 0.02 * power)
+
+    def groove_hiss(self) -> NDArray[np.float64]:
+        """Mean square of the groove noise above hum and rumble, shape (channels,); or empty."""
+        power, _ = self.mean_spectra(*self.side.groove)
+        if not power.size:
+            return np.zeros(0)
+        # The sum over bins of 2 |X|^2 / 1.5 is the mean square (see `dsp.spectra`).
+        hiss: NDArray[np.float64] = power[:, bin_hz(self.seen.rate_hz) >= _HISS_HZ].sum(axis=1)
+        return hiss * 2 / 1.5
 
     def programme_power(self) -> NDArray[np.float64]:
         """Mean square of the programme, shape (channels,)."""

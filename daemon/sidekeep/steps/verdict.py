@@ -5,7 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from sidekeep.advice import ADVICE
-from sidekeep.findings import channels, clicks, clipping, cut_short
+from sidekeep.findings import (
+    channels,
+    clicks,
+    clipping,
+    cut_short,
+    dropout,
+    groove_noise,
+    hum,
+    image,
+    locked_groove,
+    low_capture,
+    rumble,
+)
 from sidekeep.findings.scene import Scene, worst
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Judgement, Plan, Severity, Side, Verdict
@@ -53,7 +65,7 @@ class Settings:
     weak_channel_db: float = quantity(
         "weak channel",
         unit="dB",
-        default=9.0,
+        default=7.0,
         low=6.0,
         high=40.0,
         doc="how far a weak channel lies under the other, noise included",
@@ -61,7 +73,7 @@ class Settings:
     one_sided_noise_db: float = quantity(
         "one-sided noise",
         unit="dB",
-        default=10.0,
+        default=7.0,
         low=3.0,
         high=60.0,
         doc="how far one channel's groove noise lies above the other's",
@@ -74,6 +86,100 @@ class Settings:
         high=60.0,
         doc="how far above the groove noise the edge of the recording is when music was cut",
     )
+    locked_likeness: float = number(
+        "locked groove likeness",
+        default=0.45,
+        low=0.3,
+        high=0.95,
+        doc="correlation of the fine structure from which a turn may count as played again",
+    )
+    locked_left_db: float = quantity(
+        "locked groove residue",
+        unit="dB",
+        default=-5.0,
+        low=-40.0,
+        high=-3.0,
+        doc="what may be left against the groove noise when the turn before is taken away",
+    )
+    low_capture_dbfs: float = quantity(
+        "low capture",
+        unit="dBFS",
+        default=-30.0,
+        low=-90.0,
+        high=-6.0,
+        doc="programme peaks below this were captured low",
+    )
+    low_capture_again_dbfs: float = quantity(
+        "low capture again",
+        unit="dBFS",
+        default=-40.0,
+        low=-90.0,
+        high=-6.0,
+        doc="programme peaks below this ask for another take",
+    )
+    antiphase: float = number(
+        "antiphase",
+        default=-0.14,
+        low=-1.0,
+        high=0.0,
+        doc="correlation of the channels' bass below which the polarity is swapped",
+    )
+    mono_db: float = quantity(
+        "mono",
+        unit="dB",
+        default=-18.0,
+        low=-60.0,
+        high=-10.0,
+        doc="difference of the channels, against the channels, below which the programme is mono",
+    )
+    hum_db: float = quantity(
+        "hum",
+        unit="dB",
+        default=2.0,
+        low=-20.0,
+        high=40.0,
+        doc="hum against the groove noise from which it is worth hearing",
+    )
+    rumble_db: float = quantity(
+        "rumble",
+        unit="dB",
+        default=-35.0,
+        low=-60.0,
+        high=0.0,
+        doc="rumble against the loud programme from which it is worth hearing",
+    )
+    thump_db: float = quantity(
+        "thump",
+        unit="dB",
+        default=6.0,
+        low=3.0,
+        high=40.0,
+        doc="how far a thump rises above what lies below 20 Hz elsewhere",
+    )
+    thump_dbfs: float = quantity(
+        "smallest thump",
+        unit="dBFS",
+        default=-28.0,
+        low=-60.0,
+        high=0.0,
+        doc="thumps with smaller peaks are left out",
+    )
+    groove_noise_db: float = quantity(
+        "groove noise",
+        unit="dB",
+        default=-40.0,
+        low=-80.0,
+        high=0.0,
+        doc="groove noise against the loud programme from which it is unusual",
+    )
+    groove_noise_dbfs: float = quantity(
+        "groove noise level",
+        unit="dBFS",
+        default=-46.5,
+        low=-100.0,
+        high=0.0,
+        doc="level the groove noise must have as well to be called unusual",
+    )
     click_db: float = quantity(
         "click",
         unit="dB",
@@ -84,7 +190,7 @@ class Settings:
     )
     clicks_per_minute: float = number(
         "clicks per minute",
-        default=60,
+        default=99999,
         low=1,
         high=1e5,
         doc="clicks a minute worth hearing",
@@ -104,6 +210,22 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
             one_sided_db=settings.one_sided_noise_db,
         ),
         *cut_short.find(scene, above_noise_db=settings.cut_short_db),
+        *dropout.find(scene),
+        *low_capture.find(
+            scene, listen_dbfs=settings.low_capture_dbfs, again_dbfs=settings.low_capture_again_dbfs
+        ),
+        *image.find(scene, antiphase=settings.antiphase, mono_db=settings.mono_db),
+        *hum.find(scene, listen_db=settings.hum_db),
+        *rumble.find(scene, listen_db=settings.rumble_db),
+        *rumble.find_thumps(
+            scene, stand_out_db=settings.thump_db, loudest_dbfs=settings.thump_dbfs
+        ),
+        *groove_noise.find(
+            scene, listen_db=settings.groove_noise_db, listen_dbfs=settings.groove_noise_dbfs
+        ),
+        *locked_groove.find(
+            scene, likeness=settings.locked_likeness, left_db=settings.locked_left_db
+        ),
         *clicks.find(
             scene, stand_out_db=settings.click_db, listen_per_minute=settings.clicks_per_minute
         ),

@@ -1,0 +1,158 @@
+"""What comes back once per revolution: the groove's own fine structure.
+
+A groove that is played twice gives the same noise twice: take the first turn from the second, and
+less is left than groove noise. Music that repeats itself leaves the noise, new each time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+import scipy.signal
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+_SMOOTH_TICKS = 15
+_PIECE_TICKS = 80
+
+Fine = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Repetition:
+    """How well windows of a signal repeat what came about one revolution before; arrays (windows,).
+
+    `start` is each window's first tick and `length` its length, `lag` the best distance in ticks,
+    `likeness` the correlation of the fine structure there.
+    """
+
+    start: NDArray[np.int64]
+    length: int
+    lag: NDArray[np.int64]
+    likeness: NDArray[np.float64]
+
+
+def fine_structure(level_db: NDArray[np.float32]) -> Fine:
+    """Take what is slow out of levels on ticks, shape (streams, ticks)."""
+    quick: Fine = level_db - uniform_filter1d(level_db, _SMOOTH_TICKS, axis=1)
+    return quick
+
+
+def repetition(
+    level_db: NDArray[np.float32], *, turn_ticks: float, tolerance: float, hop_ticks: int
+) -> Repetition:
+    """Compare every half-turn window with what was played about one turn before it.
+
+    Args:
+        level_db: treble and middle levels on ticks, shape (streams, ticks).
+        turn_ticks: one revolution.
+        tolerance: how far, as a part, the turntable may be off its speed.
+        hop_ticks: distance of the windows.
+    """
+    quick = fine_structure(level_db)
+    shortest, longest = int(turn_ticks * (1 - tolerance)), int(turn_ticks * (1 + tolerance)) + 1
+    length, lags = int(turn_ticks / 2), longest - shortest + 1
+    starts = np.arange(longest, level_db.shape[1] - length, hop_ticks)
+    if not starts.size:
+        none = np.zeros(0)
+        return Repetition(starts, length, starts, none)
+    size = int(scipy.fft.next_fast_len(lags + 2 * length, real=True))
+    product = np.zeros((starts.size, lags))
+    here_power, there_power = np.zeros((starts.size, 1)), np.zeros((starts.size, lags))
+    for row in quick:
+        here = _windows(row, starts, length)
+        there = _windows(row, starts - longest, lags - 1 + length)
+        crossed = scipy.fft.rfft(there, size) * scipy.fft.rfft(here, size).conj()
+        product += scipy.fft.irfft(crossed, size)[:, :lags]
+        energy = np.cumsum(np.pad(there.astype(np.float64) ** 2, ((0, 0), (1, 0))), axis=1)
+        there_power += energy[:, length:] - energy[:, :-length]
+        here_power += (here.astype(np.float64) ** 2).sum(axis=1, keepdims=True)
+    likeness = product / np.sqrt(here_power * there_power + 1e-9)
+    best = likeness.argmax(axis=1)
+    lag = longest - best
+    return Repetition(starts, length, lag, likeness.max(axis=1))
+
+
+def _windows(row: Fine, starts: NDArray[np.int64], length: int) -> Fine:
+    windows: Fine = np.lib.stride_tricks.sliding_window_view(row, length)[starts]
+    return windows
+
+
+def extent(
+    level_db: NDArray[np.float32], *, start: int, end: int, lag: int, reach: int
+) -> tuple[int, int]:
+    """Find where a repetition begins and ends: the steps in how much the fine structure differs.
+
+    Args:
+        level_db: levels on ticks, shape (streams, ticks).
+        start: a tick near the start of the repeated stretch.
+        end: a tick near its end.
+        lag: ticks between the repetition and what is repeated.
+        reach: how far from there to look.
+    """
+    quick = fine_structure(level_db)
+    places = []
+    for tick, rising in ((start, False), (end, True)):
+        first, last = max(lag, tick - reach), min(level_db.shape[1], tick + reach)
+        differs = np.abs(quick[:, first:last] - quick[:, first - lag : last - lag]).mean(axis=0)
+        places.append(first + _step(differs if rising else -differs))
+    return places[0], places[1]
+
+
+def _step(values: NDArray[np.float32]) -> int:
+    """Index at which a rising step fits best, in the sense of least squares."""
+    count = np.arange(1, values.size, dtype=np.float64)
+    below = np.cumsum(values, dtype=np.float64)[:-1]
+    above = float(values.sum(dtype=np.float64)) - below
+    rise = above / (values.size - count) - below / count
+    gain = rise * np.abs(rise) * count * (values.size - count)
+    return int(gain.argmax()) + 1
+
+
+def leftover(
+    signal: NDArray[np.float32], starts: NDArray[np.int64], lag: NDArray[np.int64], length: int
+) -> NDArray[np.float64]:
+    """Power that is left of windows when what came one revolution before is taken away.
+
+    The distance is refined within two ticks. Half the power of the difference is given, so that
+    noise which is new each time leaves its own power; the worst quarter of each window is left out.
+
+    Args:
+        signal: a waveform on ticks, shape (ticks,), free of content near half the tick rate.
+        starts: first tick of each window.
+        lag: whole ticks between the window and what it is compared with.
+        length: ticks per window.
+    """
+    margin, finer, reach = 32, 8, 16
+    starts = np.maximum(starts, lag + margin)
+    here = _windows(signal, starts, length)
+    padded = np.pad(signal, (0, 2 * margin))
+    there = scipy.signal.resample(
+        _windows(padded, starts - lag - margin, length + 2 * margin),
+        (length + 2 * margin) * finer,
+        axis=1,
+    )
+    shifts = range(margin * finer - reach, margin * finer + reach + 1)
+    powers = np.stack(
+        [
+            _typical_power(here - there[:, shift : shift + length * finer : finer])
+            for shift in shifts
+        ]
+    )
+    least = np.clip(powers.argmin(axis=0), 1, len(shifts) - 2)
+    before, at, after = (powers[least + step, np.arange(starts.size)] for step in (-1, 0, 1))
+    # Near its minimum the power is a parabola of the shift; its vertex is what would be left.
+    vertex = at - (before - after) ** 2 / (8 * np.maximum(before - 2 * at + after, 1e-30))
+    inside = (at <= before) & (at <= after)
+    left: NDArray[np.float64] = np.where(inside, np.maximum(vertex, 0.0), powers.min(axis=0))
+    return left / 2
+
+
+def _typical_power(windows: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Power of short pieces, all but the worst quarter: one knock does not speak for a window."""
+    pieces = windows.shape[1] // _PIECE_TICKS
+    cut = windows[:, : pieces * _PIECE_TICKS].reshape(windows.shape[0], pieces, _PIECE_TICKS)
+    powers = np.einsum("wpt,wpt->wp", cut, cut) / _PIECE_TICKS
+    return np.asarray(np.quantile(powers, 0.75, axis=1))

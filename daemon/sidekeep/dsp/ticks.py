@@ -1,0 +1,110 @@
+"""The time-domain part of the events: hard edges in two bands and the bass, every millisecond."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.signal
+from numpy.typing import NDArray
+
+from sidekeep.dsp.meter import Block
+
+SPIKE_TOP_DB = 12.5  # the second difference of full-scale samples reaches 4.0
+SPIKE_STEP_DB = 0.5
+LOW_SCALE = 1024.0  # float16 keeps full precision from -84 dBFS up; this moves it to -144
+
+_MIDDLE_HZ = 8000
+_MIDDLES = 8  # samples of the middle band per tick
+_REACH = 8  # a decimating filter spans so many output samples
+
+
+class Decimator:
+    """Low-passes and keeps one sample in `factor`, for blocks of any length.
+
+    The filter spans `_REACH` output samples; output sample i stands for the frames around
+    i * factor. Passband ends near a quarter of the output rate; what folds back lies 60 dB down
+    from three quarters of it.
+    """
+
+    def __init__(self, factor: int, channels: int) -> None:
+        taps = scipy.signal.firwin(_REACH * factor, 0.5, fs=float(factor), window=("kaiser", 5.65))
+        self._factor = factor
+        self._taps = np.ascontiguousarray(taps.reshape(_REACH, factor).T, np.float32)
+        # The filter's centre lies half its length after its first frame; zeros in front align it.
+        self._rest = np.zeros((channels, _REACH // 2 * factor), np.float32)
+
+    def process(self, block: Block) -> Block:
+        """Take the next frames (channels, frames); give the finished output samples."""
+        block = np.concatenate((self._rest, block), axis=1)
+        whole = block.shape[1] // self._factor
+        ready = max(0, whole - _REACH + 1)
+        self._rest = block[:, ready * self._factor :].copy()
+        if not ready:
+            return block[:, :0]
+        framed = block[:, : whole * self._factor].reshape(block.shape[0], whole, self._factor)
+        parts = framed @ self._taps
+        out: Block = parts[:, :ready, 0].copy()
+        for shift in range(1, _REACH):
+            out += parts[:, shift : shift + ready, shift]
+        return out
+
+
+class _EdgeMeter:
+    """The largest second difference, taken over `reach` samples, in every `tick` samples."""
+
+    def __init__(self, tick: int, reach: int, channels: int) -> None:
+        self._tick, self._reach = tick, reach
+        self._rest = np.zeros((channels, 0), np.float32)
+        self._codes = [np.zeros((channels, 0), np.uint8)]
+
+    def update(self, block: Block) -> None:
+        block = np.concatenate((self._rest, block), axis=1)
+        ticks = max(0, block.shape[1] - 2 * self._reach) // self._tick
+        self._rest = block[:, ticks * self._tick :].copy()
+        if not ticks:
+            return
+        reach, block = self._reach, block[:, : ticks * self._tick + 2 * self._reach]
+        bend = block[:, reach:-reach] * np.float32(-2)
+        bend += block[:, : -2 * reach]
+        bend += block[:, 2 * reach :]
+        np.abs(bend, out=bend)
+        starts = np.arange(0, bend.shape[1], self._tick)
+        peak = np.maximum(np.maximum.reduceat(bend, starts, axis=1), np.float32(1e-9))
+        steps = np.rint(np.float32(20 / SPIKE_STEP_DB) * np.log10(peak))
+        codes = np.clip(steps + np.float32(255 - SPIKE_TOP_DB / SPIKE_STEP_DB), 0, 255)
+        self._codes.append(codes.astype(np.uint8))
+
+    def finish(self, ticks: int) -> NDArray[np.uint8]:
+        self.update(np.zeros((self._rest.shape[0], self._tick + 2 * self._reach), np.float32))
+        return np.concatenate(self._codes, axis=1)[:, :ticks]
+
+
+class TickMeter:
+    """Fills `treble`, `middle` and `low` of the event table."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        factor = max(1, round(rate_hz / _MIDDLE_HZ))
+        self.tick = _MIDDLES * factor
+        self._channels, self._frames = channels, 0
+        self._to_middle = Decimator(factor, channels)
+        self._to_low = Decimator(_MIDDLES, channels)
+        self._treble = _EdgeMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
+        self._middle = _EdgeMeter(_MIDDLES, 1, channels)
+        self._low = [np.zeros((channels, 0), np.float16)]
+
+    def update(self, block: Block) -> None:
+        """Take the next block, shape (channels, frames)."""
+        self._frames += block.shape[1]
+        self._treble.update(block)
+        self._take_middle(block)
+
+    def _take_middle(self, block: Block) -> None:
+        middle = self._to_middle.process(block)
+        self._middle.update(middle)
+        self._low.append((self._to_low.process(middle) * np.float32(LOW_SCALE)).astype(np.float16))
+
+    def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
+        """Return treble, middle and low, each (channels, ticks)."""
+        self._take_middle(np.zeros((self._channels, 2 * _REACH * self.tick), np.float32))
+        ticks = self._frames // self.tick
+        low = np.concatenate(self._low, axis=1)[:, :ticks]
+        return self._treble.finish(ticks), self._middle.finish(ticks), low

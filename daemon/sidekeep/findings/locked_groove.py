@@ -1,0 +1,146 @@
+"""Locked groove: the stylus falls back and plays a revolution again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.signal
+from numpy.typing import NDArray
+
+from sidekeep.dsp.revolution import Repetition, extent, leftover, repetition
+from sidekeep.findings.scene import Scene, stretches
+from sidekeep.model import Finding, Severity, Span
+
+_SPEED_TOLERANCE = 0.045
+_HOPS_PER_TURN = 6
+_LEAST_WINDOWS = 3  # half-turn windows that fit into one repeated turn
+_BASS_HZ = (25.0, 200.0)
+_ABOVE_NOISE_DB = 6.0
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Windows that repeat at one distance; all in ticks of the table, `left_db` below groove noise."""
+
+    start: int
+    end: int
+    lag: float
+    likeness: float
+    left_db: float
+
+
+def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...]:
+    """Look for stretches that repeat the revolution before them, groove noise and all.
+
+    Args:
+        scene: the side.
+        likeness: the least correlation of the fine structure, 0 to 1.
+        left_db: what is left when the revolution before is taken away, against the groove noise;
+            music that merely repeats leaves 0 dB or more.
+    """
+    first, last = scene.ticks(scene.side.programme)
+    levels = scene.edges_db(first, last)
+    findings = []
+    for period_s in scene.periods_s():
+        turn = period_s * scene.ticks_per_second
+        seen = repetition(
+            levels,
+            turn_ticks=turn,
+            tolerance=_SPEED_TOLERANCE,
+            hop_ticks=int(turn / _HOPS_PER_TURN),
+        )
+        for run in _runs(scene, seen, first, likeness, left_db):
+            start, end = extent(
+                levels,
+                start=run.start - first,
+                end=run.end - first,
+                lag=round(run.lag),
+                reach=seen.length,
+            )
+            findings.append(_told(scene, replace(run, start=start + first, end=end + first)))
+    return tuple(findings)
+
+
+def _runs(
+    scene: Scene, seen: Repetition, offset: int, likeness: float, left_db: float
+) -> list[_Run]:
+    alike = np.flatnonzero(seen.likeness >= 0.7 * likeness)
+    if alike.size < _LEAST_WINDOWS:
+        return []
+    left = np.full(seen.start.size, np.inf)
+    for signal, noise in _basses(scene):
+        if noise > 0:
+            power = leftover(signal, seen.start[alike] + offset, seen.lag[alike], seen.length)
+            ratio_db = 10 * np.log10(np.maximum(power / noise, 1e-9))
+            left[alike] = np.minimum(left[alike], ratio_db)
+    runs = []
+    for begin, end in stretches(left <= 0.7 * left_db):
+        lags, likenesses = seen.lag[begin:end], seen.likeness[begin:end]
+        steady = np.abs(lags - np.median(lags)) <= 2
+        if steady.sum() < _LEAST_WINDOWS or likenesses[steady].mean() < likeness:
+            continue
+        median_db = float(np.median(left[begin:end][steady]))
+        if median_db <= left_db:
+            where = np.flatnonzero(steady) + begin
+            start, stop = seen.start[where[0]], seen.start[where[-1]] + seen.length
+            run = _Run(
+                int(start) + offset,
+                int(stop) + offset,
+                float(np.median(lags)),
+                float(likenesses[steady].mean()),
+                median_db,
+            )
+            if _sounding(scene, run):
+                runs.append(run)
+    return runs
+
+
+def _basses(scene: Scene) -> list[tuple[NDArray[np.float32], float]]:
+    """The bass of sum and difference of the channels, each with its power in the groove noise.
+
+    The cut keeps the bass in the centre, so that the difference is mostly noise. Mains hum would
+    repeat with every turn; taking away what was a tenth of a second before (5 turns of 50 Hz, 6 of
+    60 Hz) leaves the power of the noise alone.
+    """
+    low = scene.seen.events.low_signal(0, scene.seen.events.ticks)
+    mixes = [low[0]] if low.shape[0] == 1 else [low[0] + low[1], low[0] - low[1]]
+    band = scipy.signal.butter(4, _BASS_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
+    tenth = round(0.1 * scene.ticks_per_second)
+    spans, share = [scene.ticks(span) for span in scene.side.groove], 0.5
+    if sum(last - first for first, last in spans) < 20 * tenth:
+        spans, share = [scene.ticks(scene.side.needle_down)], 0.05
+    basses = []
+    for mix in mixes:
+        bass = scipy.signal.sosfilt(band, mix).astype(np.float32)
+        powers = []
+        for first, last in spans:
+            new = (bass[first + tenth : last] - bass[first : last - tenth]) ** 2 / 2
+            powers.append(new[: new.size // tenth * tenth].reshape(-1, tenth).mean(axis=1))
+        basses.append((bass, float(np.quantile(np.concatenate(powers), share))))
+    return basses
+
+
+def _span(scene: Scene, run: _Run) -> Span:
+    tick = scene.seen.events.tick_frames
+    return Span(run.start * tick, run.end * tick)
+
+
+def _sounding(scene: Scene, run: _Run) -> bool:
+    """In a gap or the run-out the groove may repeat; there is nothing to lose."""
+    power = scene.levels(_span(scene, run)).mean()
+    return bool(power > 10 ** (_ABOVE_NOISE_DB / 10) * scene.groove_power().mean())
+
+
+def _told(scene: Scene, run: _Run) -> Finding:
+    span = _span(scene, run)
+    repeats = max(1, round((run.end - run.start) / run.lag))
+    often = ("once", "twice", "three times", "four times", f"{repeats} times")[min(repeats, 5) - 1]
+    numbers = {
+        "repeats": float(repeats),
+        "turn_s": round(run.lag / scene.ticks_per_second, 3),
+        "likeness": round(run.likeness, 2),
+        "left_over_noise_db": round(run.left_db, 1),
+    }
+    detail = f"The stylus repeated a groove at {scene.clock(span.start)}, {often}."
+    return Finding("locked groove", Severity.AGAIN, span, detail, numbers)
