@@ -30,6 +30,12 @@ def test_sum_is_the_mean_and_gains_three_decibels_on_independent_noise() -> None
     assert treatment.note == "both channels summed to mono"
 
 
+def test_a_constant_in_the_recording_does_not_count_as_noise() -> None:
+    treatment = MonoTreatment("sum", RATE_HZ)
+    through(treatment, side() + 0.2)
+    assert snr_gain_db(treatment.table()) == pytest.approx(10 * np.log10(2), abs=0.25)
+
+
 def test_noise_that_is_equal_gains_nothing() -> None:
     signal = side()
     signal[1] = signal[0]
@@ -55,7 +61,9 @@ def test_blocks_of_any_length_give_the_same() -> None:
     assert found[0][1] == found[1][1]
 
 
-@pytest.mark.parametrize("signal", [np.zeros((2, 80_000)), np.ones((2, 100)), np.ones((2, 0))])
+@pytest.mark.parametrize(
+    "signal", [np.zeros((2, 80_000)), np.ones((2, 80_000)), np.ones((2, 100)), np.ones((2, 0))]
+)
 def test_silence_and_scraps_have_no_figure(signal: np.ndarray) -> None:
     treatment = MonoTreatment("sum", RATE_HZ)
     assert through(treatment, signal).shape == (1, signal.shape[1])

@@ -22,7 +22,7 @@ def _none() -> NDArray[np.float32]:
 
 @dataclass(frozen=True)
 class MonoTable:
-    """Mean squares in cells of 100 ms where two channels were made one, else empty.
+    """Powers in cells of 100 ms, without a constant, where two channels were made one, else empty.
 
     `both` is the mean over both channels, `one` that of the channel that came out; both (cells,).
     """
@@ -53,8 +53,8 @@ class MonoTreatment:
     def process(self, block: Samples) -> Samples:
         """Turn a block (2, frames) into one of (1, frames)."""
         for cell in self._cells.cut(block):
-            both = float(np.square(cell).mean())
-            self._powers.append((both, float(np.square(self._weights @ cell).mean())))
+            both, one = float(cell.var(axis=1).mean()), float((self._weights @ cell).var())
+            self._powers.append((both, one))
         return (self._weights @ block)[np.newaxis]
 
     def flush(self) -> Samples:
@@ -78,9 +78,9 @@ def snr_gain_db(table: MonoTable) -> float | None:
 
     A mono cut puts the same into both walls of the groove, while dust and wear differ: their mean keeps
     the programme and loses up to 3 dB of noise. The gain is the change of the programme's power (the
-    louder half of the cells) less that of the groove noise's (the quietest twentieth that is not
-    digital silence). With programme from end to end there is no groove noise to see, and the figure
-    comes out too small.
+    louder half of the cells) less that of the noise's (the quietest twentieth that is not digital
+    silence: lead-in, gaps and run-out). With programme from end to end there is no groove noise to
+    see, and the figure comes out too small; with much needle-up hiss it is that of the hiss.
 
     Returns:
         the gain in dB; None with less than ten cells of sound, or when a power vanishes.
