@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from composer.faults import FAULTS
-from evaluation import faulty, meters, table
+from evaluation import delivered, faulty, meters, table
 from evaluation.asked import sheet_for
 from evaluation.cases import Case, composed
 from evaluation.families import FAMILIES, cases
@@ -24,6 +24,9 @@ from evaluation.subject import decided, measured_file
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the evaluation."""
     options = _options().parse_args(arguments)
+    if options.delivered:
+        sys.stdout.write(delivered.show(delivered.run()) + "\n")
+        return 0
     if options.faults is not None:
         return _findings(options)
     chosen = [
@@ -94,6 +97,9 @@ def _options() -> argparse.ArgumentParser:
         choices=tuple(FAULTS),
         metavar="FAULT",
         help="the table of findings instead: all faults and clean sides, or only these faults",
+    )
+    parser.add_argument(
+        "--delivered", action="store_true", help="whole jobs instead: every format measured again"
     )
     parser.add_argument("--list", action="store_true", help="list the sides and stop")
     parser.add_argument("--workers", type=int, default=1)
