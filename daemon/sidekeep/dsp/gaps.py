@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-from sidekeep.dsp.programme import Presence
+from sidekeep.dsp.islands import Island
+from sidekeep.dsp.presence import Presence
 from sidekeep.dsp.slots import Slots
 
 
@@ -31,40 +30,24 @@ class Gap:
 
 
 def find_gaps(
-    slots: Slots, presence: Presence, start: int, end: int, shortest_s: float
+    slots: Slots, presence: Presence, islands: tuple[Island, ...], shortest_s: float
 ) -> tuple[Gap, ...]:
-    """Find the gaps between two slots of a play.
+    """Find the gaps between the islands of a play.
 
     Args:
         slots: the recording's slots.
         presence: what stands above the groove noise.
-        start: first slot of the programme.
-        end: slot after its last.
+        islands: the programme.
         shortest_s: what is shorter is no gap.
     """
-    sounding = presence.present & ~presence.low
-    silent = ~sounding[start - presence.start : end - presence.start]
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.view(np.int8), [0])))).reshape(-1, 2)
-    edges = edges + start
-    pieces: list[tuple[int, int]] = []
-    for first, last in _bridged(edges, presence, slots):
-        if (last - first) * slots.seconds >= shortest_s and first > start and last < end:
-            pieces.append((first, last))
-    return tuple(_gap(slots, presence, first, last) for first, last in pieces)
-
-
-def _bridged(edges: NDArray[np.intp], presence: Presence, slots: Slots) -> list[tuple[int, int]]:
-    """Join stretches that only a weak, short sound separates (a pop, a bump)."""
-    joined: list[tuple[int, int]] = []
-    for first, last in edges:
-        if joined:
-            between = slice(joined[-1][1] - presence.start, first - presence.start)
-            short = first - joined[-1][1] <= slots.count(0.25)
-            if short and presence.excess_db[between].max() < 8:
-                joined[-1] = (joined[-1][0], int(last))
-                continue
-        joined.append((int(first), int(last)))
-    return joined
+    gaps: list[Gap] = []
+    for before, after in itertools.pairwise(islands):
+        if (after.start - before.end) * slots.seconds >= shortest_s:
+            gap = _gap(slots, presence, before.end, after.start)
+            if gaps and before.slots < slots.count(0.5):
+                gap = max(gaps.pop(), gap, key=lambda one: one.slots)
+            gaps.append(gap)
+    return tuple(gaps)
 
 
 def _gap(slots: Slots, presence: Presence, first: int, last: int) -> Gap:

@@ -28,6 +28,14 @@ STEP_DB = 3.0
 EDGE = 4
 """Slots from an end of the recording that still count as the end."""
 
+ZONES = (slice(0, 4), slice(4, 10), slice(10, 17))
+"""The middle's bands below 200 Hz, up to 1.2 kHz, and above."""
+
+JUMP_DB = 5.0
+JUMPS = 0.29
+"""Share of slots in two seconds at which a zone's level jumps that noise stays under; a drop or a
+lift jumps three or four times, a lone drum at nearly every slot."""
+
 BROAD = slice(4, 17)
 """The middle's bands from 200 Hz up."""
 
@@ -110,7 +118,7 @@ def noise_runs(slots: Slots) -> tuple[Run, ...]:
     if len(slots.level_db) < 8:
         return ()
     tonality = uniform_filter1d(slots.tonality_db, 7, axis=0, mode="nearest")
-    noise = (tonality <= NOISE_TONALITY_DB).all(axis=1)
+    noise = (tonality <= NOISE_TONALITY_DB).all(axis=1) & _is_smooth(slots)
     smooth = median_filter(slots.level_db[:, : slots.bands], (5, 1), mode="nearest")
     broad = smooth[:, BROAD].mean(axis=1)
     runs: list[Run] = []
@@ -122,6 +130,16 @@ def noise_runs(slots: Slots) -> tuple[Run, ...]:
                 runs.append(_run(slots, broad, cut, int(start + part)))
             cut = int(start + part)
     return tuple(runs)
+
+
+def _is_smooth(slots: Slots) -> NDArray[np.bool_]:
+    """Where the level does not jump up and down from slot to slot, as it does under drums."""
+    smooth = np.ones(len(slots.level_db), np.bool_)
+    for zone in ZONES:
+        level = slots.level_db[:, zone].mean(axis=1)
+        jumps = (np.abs(np.diff(level, append=level[-1:])) > JUMP_DB).astype(np.float32)
+        smooth &= uniform_filter1d(jumps, 19, mode="nearest") < JUMPS
+    return smooth
 
 
 def _run(slots: Slots, broad: Vector, start: int, end: int) -> Run:
@@ -174,22 +192,32 @@ def _reference(
     inner = sorted((r for r in runs if r not in head and r not in tail), key=_broad_level)
     for candidate in inner:
         for end in ends:
-            if _alike(candidate, end):
+            if _alike(candidate, end) and _apart(candidate, end) >= slots.count(3.0):
                 return end, _below(runs, min(candidate, end, key=_broad_level))
-        support = [
-            r for r in inner if _alike(r, candidate) and r.steady and r.slots >= slots.count(0.7)
-        ]
+        if not candidate.steady or candidate.slots < slots.count(0.7):
+            continue
         below = _below(runs, candidate)
         lifted = [b for b in below if b in ends or (b.steady and b.slots >= slots.count(1.5))]
+        support = [r for r in inner if _alike(r, candidate) and r.steady]
         beside = any(_apart(r, b) <= slots.count(1.3) for b in lifted for r in support)
         returns = any(_returns(candidate, r, slots) for r in support)
-        if candidate in support and (beside or returns):
+        if (beside or returns) and _is_floor(candidate, lifted, slots):
             return candidate, below
     if len(ends) == 2:
         low, high = sorted(ends, key=_broad_level)
         if _height(high, low) > LIFT_STEP_DB:
             return high, head if low is head[0] else tail
     return (ends[0], ()) if ends else (None, ())
+
+
+def _is_floor(groove: Run, lifted: list[Run], slots: Slots) -> bool:
+    """Whether the level stays on or above this noise wherever the stylus is not lifted."""
+    broad = median_filter(slots.level_db[:, BROAD].mean(axis=1), 3, mode="nearest")
+    under = broad < _broad_level(groove) - STEP_DB
+    reach = slots.count(1.3)
+    for run in lifted:
+        under[max(0, run.start - reach) : run.end + reach] = False
+    return float(under.sum()) < max(3.0, 0.001 * len(under))
 
 
 def _returns(a: Run, b: Run, slots: Slots) -> bool:

@@ -36,7 +36,8 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
     """Gather the cells of a table into slots; an incomplete last slot is dropped.
 
     The second lowest of five cells stands for the level: what lasts one to three cells (a click, a
-    tick, crackle of 20 per second) leaves it alone, while a sound of 0.1 s sets it.
+    tick, crackle of 20 per second) leaves it alone. A slot takes the highest of the five windows
+    centred in it, so that a sound of 0.1 s sets it wherever it falls.
 
     Args:
         table: band levels of the recording.
@@ -44,9 +45,11 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
     """
     rows, cells, bands = table.level.shape
     slots = cells // CELLS
-    level = table.level[:, : slots * CELLS].reshape(rows, slots, CELLS, bands)
-    second = np.partition(level, 1, axis=2)[:, :, 1, :]
-    codes = np.concatenate(list(second), axis=1) if rows else second.reshape(slots, 0)
+    codes = np.concatenate(list(table.level), axis=1) if rows else np.zeros((cells, 0), np.uint8)
+    half = CELLS // 2
+    padded = np.pad(codes, ((half, half), (0, 0)), mode="edge" if cells else "constant")
+    lasting = _second_lowest(padded)[: slots * CELLS]
+    codes = lasting.reshape(slots, CELLS, -1).max(axis=1)
     tonality = table.tonality[: slots * CELLS].reshape(slots, CELLS, -1)
     middle = np.median(tonality, axis=1).astype(np.float32)
     frames = table.cell_frames * CELLS
@@ -57,3 +60,15 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
         codes * np.float32(0.5) - np.float32(127),
         middle * np.float32(0.1),
     )
+
+
+def _second_lowest(codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The second lowest of every five cells in a row, along the first axis."""
+    count = len(codes) - CELLS + 1
+    lowest = np.full((count, codes.shape[1]), 255, np.uint8)
+    second = lowest.copy()
+    for offset in range(CELLS):
+        cell = codes[offset : offset + count]
+        np.minimum(second, np.maximum(lowest, cell), out=second)
+        np.minimum(lowest, cell, out=lowest)
+    return second

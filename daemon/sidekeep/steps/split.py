@@ -9,7 +9,8 @@ import numpy as np
 
 from sidekeep.dsp.gaps import Gap, find_gaps
 from sidekeep.dsp.groove import Play, Run
-from sidekeep.dsp.programme import find_presence
+from sidekeep.dsp.islands import find_islands
+from sidekeep.dsp.presence import find_presence
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, SheetTrack, Side, Span, Track
@@ -60,10 +61,10 @@ def _split(
 ) -> tuple[Plan, Side]:
     play = _play(side, slots)
     presence = find_presence(slots, play)
-    first, last = side.programme.start // slots.frames, side.programme.end // slots.frames
+    islands = find_islands(presence, slots, play)
     gaps: tuple[Gap, ...] = ()
     if settings.by != "none":
-        gaps = find_gaps(slots, presence, first, last, settings.shortest_gap_s - 0.25)
+        gaps = find_gaps(slots, presence, islands, settings.shortest_gap_s - 0.25)
     written = draft.sheet.sides.get(side.label or "", ())
     if written and len(gaps) != len(written) - 1:
         if len(gaps) > len(written) - 1:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from sidekeep.dsp.groove import BROAD, Play, find_plays
-from sidekeep.dsp.programme import Island, find_islands, find_presence
+from sidekeep.dsp.islands import Island, find_islands
+from sidekeep.dsp.presence import find_presence
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Side, Span

@@ -25,9 +25,6 @@ LEAST_EXCESS_DB = (5.0, 3.0, 1.5, 1.2)
 LEAST_SPREAD_DB = 0.35
 """Groove noise is never taken to be steadier than this over any time."""
 
-TURNS_S = (1.8, 1.333, 0.767)
-"""Seconds per revolution at 33 1/3, 45 and 78 per minute."""
-
 EDGE = 5.0
 """Deviation, over the bands that matter, that is taken as fully programme at an edge."""
 
@@ -42,23 +39,20 @@ TOP = ((1, 6.0), (3, 4.6), (10, 3.2))
 class Presence:
     """Per slot from `start`: whether programme is there and how far the strongest band stands out.
 
-    `low` marks slots where only bands below 200 Hz stand out: a thump, a bump of the stylus.
+    `low` marks slots where only bands below 200 Hz stand out; `low_db` and `high_db` say how far the
+    strongest band stands out below and above.
     """
 
     start: int
     present: Flags
     low: Flags
-    excess_db: Floats
+    low_db: Floats
+    high_db: Floats
 
-
-@dataclass(frozen=True)
-class Island:
-    """Programme between two stretches of groove noise, in slots; `excess_db` is its strongest."""
-
-    start: int
-    end: int
-    excess_db: float
-    low: bool
+    @property
+    def excess_db(self) -> Floats:
+        """How far the strongest band of all stands out."""
+        return np.maximum(self.low_db, self.high_db)
 
 
 def find_presence(slots: Slots, play: Play) -> Presence:
@@ -71,14 +65,16 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     count = play.end - play.start
     if not play.groove:
         whole = np.ones(count, np.bool_)
-        return Presence(play.start, whole, ~whole, np.full(count, 99, np.float32))
+        far = np.full(count, 99, np.float32)
+        return Presence(play.start, whole, ~whole, far, far)
     rest = _rest(slots, play)
     quiet = np.zeros(count, np.bool_)
     for run in play.groove:
         quiet[run.start - play.start : run.end - play.start] = True
-    low_bands = np.r_[0:4, slots.bands : slots.bands + 4]
+    rows = range(0, slots.level_db.shape[1], slots.bands)
+    low_bands = np.concatenate([np.arange(row, row + 4) for row in rows])
     present, high = np.zeros((2, count), np.bool_)
-    excess = np.zeros(count, np.float32)
+    low_db, high_db = np.zeros((2, count), np.float32)
     for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
         smooth = rest if scale == 1 else percentile_filter(rest, 26, (scale, 1), mode="nearest")
         middle = np.median(smooth[quiet], axis=0)
@@ -97,13 +93,16 @@ def find_presence(slots: Slots, play: Play) -> Presence:
             reach = 2 * (scale // 4) + 1
             found = binary_dilation(found, np.ones(reach, np.bool_))
             found = _edges_trimmed(found, first, scale // 4 + 3)
-        if scale == 3:
-            excess = (smooth - middle)[:, : slots.level_db.shape[1]].max(axis=1)
+        if scale <= 3:
+            above = (smooth - middle)[:, : slots.level_db.shape[1]] - (5 if scale == 1 else 0)
+            low_db = np.maximum(low_db, above[:, low_bands].max(axis=1))
+            above[:, low_bands] = 0
+            high_db = np.maximum(high_db, above.max(axis=1))
         deviation = deviation.copy()
         deviation[:, low_bands] = 0
         high |= _stands_out(deviation)
         present |= found
-    return Presence(play.start, present, present & ~high, excess)
+    return Presence(play.start, present, present & ~high, low_db, high_db)
 
 
 def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
@@ -114,12 +113,14 @@ def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
     half of what is further in) is lowest.
     """
     found = found.copy()
-    for start, end in _edges(found):
+    for start, end in stretches(found):
         for backwards in (False, True):
             inner = deviation[start:end][::-1] if backwards else deviation[start:end]
             inner = inner[: 3 * most + 2]
-            weight = np.clip(np.median(inner[most:], axis=0) - 1, 0, 20) if len(inner) > most else 0
-            if not np.any(weight):
+            if len(inner) <= most:
+                continue
+            weight = np.clip(np.median(inner[most:], axis=0) - 1, 0, 20)
+            if not weight.any():
                 continue
             weight /= np.sqrt((weight**2).sum())
             along = inner @ weight
@@ -133,95 +134,9 @@ def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
     return found
 
 
-def _edges(flags: Flags) -> NDArray[np.intp]:
+def stretches(flags: Flags) -> NDArray[np.intp]:
     """Starts and ends of the stretches where flags are set, shape (stretches, 2)."""
     return np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0])))).reshape(-1, 2)
-
-
-def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, ...]:
-    """Gather programme into islands and leave out what the stylus did: drop, lift, thumps, ticks.
-
-    Args:
-        presence: what stands above the groove noise.
-        slots: the recording's slots.
-        play: the stretch with the stylus down.
-    """
-    islands = [
-        Island(
-            play.start + int(a),
-            play.start + int(b),
-            float(presence.excess_db[a:b].max()),
-            bool(presence.low[a:b].mean() > 0.6),
-        )
-        for a, b in _runs(presence.present, slots.count(0.25))
-    ]
-    if not play.groove:
-        return tuple(islands)
-    islands = _without_handling(islands, slots, play)
-    large = [i for i in islands if _is_large(i, slots)]
-    kept = [i for i in islands if i in large or _belongs(i, large, slots)]
-    return _without_ticks(tuple(kept), large, slots)
-
-
-def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
-    runs: list[tuple[int, int]] = []
-    for start, end in _edges(flags):
-        if runs and start - runs[-1][1] < bridge:
-            runs[-1] = (runs[-1][0], int(end))
-        else:
-            runs.append((int(start), int(end)))
-    return runs
-
-
-def _is_large(island: Island, slots: Slots) -> bool:
-    size = island.end - island.start
-    return not island.low and (
-        size >= slots.count(3.0) or (size >= slots.count(1.0) and island.excess_db > 6)
-    )
-
-
-def _belongs(island: Island, large: list[Island], slots: Slots) -> bool:
-    """Whether a small island is a note near the programme and no bump."""
-    away = min(
-        (max(one.start - island.end, island.start - one.end, 0) for one in large), default=1 << 30
-    )
-    size = island.end - island.start
-    if island.low:
-        return size >= slots.count(0.4) and away < slots.count(0.6)
-    if island.excess_db > 15 and size >= 2:
-        return away < slots.count(6.0)
-    return away < slots.count(2.0) and (size >= slots.count(0.3) or island.excess_db > 8)
-
-
-def _without_handling(islands: list[Island], slots: Slots, play: Play) -> list[Island]:
-    """Leave out the thump of a drop or a lift: short, at the edge, apart from the programme."""
-    near = slots.count(0.7)
-    kept = []
-    for place, island in enumerate(islands):
-        after = islands[place + 1].start if place + 1 < len(islands) else play.end
-        before = islands[place - 1].end if place else play.start
-        short = island.end - island.start <= slots.count(0.8)
-        at_drop = play.dropped and island.start - play.start <= near and after - island.end >= 2
-        at_lift = play.lifted and play.end - island.end <= near and island.start - before >= 2
-        if not (short and (at_drop or at_lift)):
-            kept.append(island)
-    return kept
-
-
-def _without_ticks(
-    islands: tuple[Island, ...], large: list[Island], slots: Slots
-) -> tuple[Island, ...]:
-    """Leave out small islands after the programme that come once per revolution."""
-    last = max((i.end for i in large), default=0)
-    tail = [i for i in islands if i.start >= last]
-    if len(tail) < 3 or max(i.end - i.start for i in tail) > slots.count(0.5):
-        return islands
-    centres = np.array([(i.start + i.end) / 2 for i in tail]) * slots.seconds
-    for turn_s in TURNS_S:
-        turns = np.diff(centres) / turn_s
-        if np.all(np.abs(turns - np.rint(turns)) * turn_s < 0.2) and np.all(turns > 0.8):
-            return tuple(i for i in islands if i not in tail)
-    return islands
 
 
 def _stands_out(deviation: Floats) -> Flags:
