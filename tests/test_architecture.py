@@ -20,7 +20,7 @@ WRITTEN = {
 }  # fmt: skip
 ACTS = {"measure", "decide", "render"}
 #: What one recording's way through the acts is told in.
-JOB = {"study", "look", "job", "worker", "memory", "telling", "delivery"}
+JOB = {"study", "look", "job", "worker", "memory", "telling", "delivery", "reuse", "retitle"}
 TABLES = {"dsp", "measurements"}
 
 ALLOWED: dict[str, set[str]] = {

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from sidekeep.measurements import Measurements
 from sidekeep.model import Outcome, Plan, Side, Span, Track
 from sidekeep.planfile import CorrectedSide, Corrections
 from sidekeep.steps import STEPS
+
+#: A plan's file holds thousandths of a second; a cut nearer than this to the proposal is the proposal.
+_SAME_S = 0.0006
 
 
 def draft(plan: Plan, seen: Measurements, label: str | None) -> Plan:
@@ -30,27 +34,27 @@ def decide(
         plan: a draft (see `draft`).
         seen: what the measuring left.
         sections: the rule set's settings per step; None where a step is off.
-        corrections: what a person changed in a held plan. It takes the place of `split`, and the plan
-            is not held again.
+        corrections: what a person changed in a held plan. It replaces what `split` proposes, and the
+            plan is not held again.
     """
     for step in STEPS:
         settings = sections.get(step.name)
+        if settings is not None:
+            plan = step.decide(plan, seen, settings)
         if step.name == "split" and corrections is not None:
             plan = _corrected(plan, seen, corrections)
-        elif settings is not None:
-            plan = step.decide(plan, seen, settings)
         if step.name == "split":
-            plan = plan.with_sides(_at_least_one_track)
+            plan = plan.with_sides(partial(_at_least_one_track, seen.channels))
     if corrections is not None:
         plan = replace(plan, outcome=Outcome.FILE, reasons=())
     return plan
 
 
-def _at_least_one_track(side: Side) -> Side:
+def _at_least_one_track(channels: int, side: Side) -> Side:
     """A side that is not split is one track."""
     if side.tracks:
         return side
-    gains = (0.0,) * 2
+    gains = (0.0,) * channels
     return replace(
         side, tracks=(Track(1, side.label or "Side", None, side.trimmed, side.programme, gains),)
     )
@@ -69,8 +73,13 @@ def _corrected(plan: Plan, seen: Measurements, corrections: Corrections) -> Plan
 def _corrected_side(
     plan: Plan, side: Side, written: CorrectedSide, frames: int, channels: int
 ) -> Side:
+    proposed = {f for track in side.tracks for f in (track.span.start, track.span.end)}
+
     def frame(seconds: float) -> int:
         exact = seconds * plan.recording.rate_hz / plan.recording.time_scale
+        nearest = min(proposed, key=lambda at: abs(at - exact), default=None)
+        if nearest is not None and abs(nearest - exact) < _SAME_S * plan.recording.rate_hz:
+            return nearest
         return max(0, min(round(exact), frames))
 
     tracks = []

@@ -16,9 +16,11 @@ from sidekeep.dsp.stretch import Stretch
 from sidekeep.dsp.truepeak import TruePeakMeter, max_true_peak
 from sidekeep.measurements import Measurements
 from sidekeep.model import Copy, Plan, Track
+from sidekeep.naming import part_path
 from sidekeep.report.page import job_page
+from sidekeep.reuse import take_over, write_record
 from sidekeep.steps.tag import shifted
-from sidekeep.storage.cover import Cover, read_cover
+from sidekeep.storage.cover import Cover
 from sidekeep.storage.durable import write_atomically
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
@@ -26,6 +28,7 @@ from sidekeep.storage.jobfiles import Result, write_result
 from sidekeep.storage.order import ORDER_NAME, Order
 from sidekeep.storage.reader import delivered_blocks
 from sidekeep.storage.stage import Master, Stage
+from sidekeep.storage.superseding import earlier_result
 from sidekeep.storage.tags import write_tags
 from sidekeep.storage.writer import TrackWriter
 
@@ -92,15 +95,22 @@ class Delivery:
         order: what was asked for.
         plan: the decided plan.
         seen: the measurements, for the report.
+        cover: the front cover.
     """
 
     def __init__(
-        self, root: Root, folder: Path, order: Order, plan: Plan, seen: Measurements
+        self,
+        root: Root,
+        folder: Path,
+        order: Order,
+        plan: Plan,
+        seen: Measurements,
+        cover: Cover | None,
     ) -> None:
         self._folder, self._order, self._seen = folder, order, seen
-        self._plan = plan
+        self._root, self._plan = root, plan
         self._stage = Stage(root, order.job, order.supersedes)
-        self._cover: Cover | None = read_cover(folder / order.cover) if order.cover else None
+        self._cover = cover
 
     def keep_for_a_person(self) -> None:
         """Leave the plan and its report in the job's folder, where a held job waits."""
@@ -131,6 +141,13 @@ class Delivery:
         room = 8192 + (len(self._cover.data) if self._cover else 0)
         return FileSink(path, copy, len(track.gain_db), seed, room)
 
+    def taken_over(self, plan: Plan) -> Plan | None:
+        """Take the files of the job that this one supersedes, when they sound the same."""
+        if self._order.supersedes is None:
+            return None
+        earlier = self._root.jobs / self._order.supersedes
+        return take_over(plan, earlier, self._root.music, self._stage.folder / "music")
+
     def seal(self, plan: Plan, result: Result) -> None:
         """Tag the copies, add order, result, plan, log, sheet and report, and seal the stage."""
         for side in plan.sides:
@@ -152,22 +169,24 @@ class Delivery:
             ):
                 if name and (self._folder / name).exists():
                     shutil.copyfile(self._folder / name, notes / PurePosixPath(name).name)
-            page = job_page(plan, self._seen, self._where(plan, masters), None)
-            (notes / REPORT_NAME).write_text(page, encoding="utf-8")
-        self._stage.seal(masters)
+            write_record(notes, self._plan, plan)
+        where = self._where(plan, masters)
+        self._stage.seal(masters, lambda digest: job_page(plan, self._seen, where, digest))
 
     def _tags(self, track: Track, copy: Copy) -> Mapping[str, str]:
         return shifted(track.tags, copy.gain_db) if copy.gain_db else track.tags
 
     def _masters(self, plan: Plan) -> list[Master]:
-        """Name the recording's files in the archive; further parts are numbered."""
+        """Name the recording's files in the archive; those that lie there already stay."""
+        if self._order.supersedes is not None:
+            kept = earlier_result(self._root, self._order.supersedes).masters
+            return [Master(f"archive/{file.path}", file.path, file.sha256) for file in kept]
         parts = plan.recording.parts
-        path = PurePosixPath(_MASTERS + plan.master_path)
-        names = [path] + [
-            path.with_name(f"{path.stem} part {number}{path.suffix}")
-            for number in range(2, len(parts) + 1)
-        ]
-        places = self._stage.places([str(name) for name in names])
+        path = _MASTERS + plan.master_path
+        places = self._stage.places(
+            part_path(path, number, len(parts), part.name)
+            for number, part in enumerate(parts, start=1)
+        )
         return [
             Master(f"work/{self._order.job}/{source}", place, part.sha256)
             for source, place, part in zip(self._order.parts, places, parts, strict=True)

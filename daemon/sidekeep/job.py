@@ -7,15 +7,18 @@ from pathlib import Path
 
 from sidekeep import planfile
 from sidekeep.delivery import LOG_NAME, Delivery
+from sidekeep.errors import NeedsPerson
 from sidekeep.memory import recall, remember
 from sidekeep.model import Outcome, Plan
 from sidekeep.render import render
-from sidekeep.report.joblog import log_files, log_plan, open_job_log
+from sidekeep.report.joblog import JobLog, log_files, log_plan, open_job_log
+from sidekeep.retitle import retitled
 from sidekeep.rulesets import RuleSet
+from sidekeep.storage.cover import Cover, read_cover
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
 from sidekeep.storage.order import Order, read_order
-from sidekeep.study import Case, decided, know, measured, open_recording, source
+from sidekeep.study import Case, Known, decided, know, measured, open_recording, source
 from sidekeep.telling import Telling
 
 
@@ -34,21 +37,26 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         case = _case(folder, order)
         reader, recording = open_recording(case)
         known = know(case, recording, rule_sets)
-        remembered = recall(folder, known)
+        earlier = root.jobs / order.supersedes if order.supersedes else None
+        remembered = recall(earlier or folder, known)
         known, seen = remembered or measured(reader, known, telling.progress)
         if remembered is None:
             remember(folder, known, seen)
         log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
-        corrections = _corrections(folder, order, known.recording.duration_s)
+        corrections = _corrections(folder, order, known)
         plan = decided(case, known, seen, corrections)
         log_plan(log, plan)
         telling.verdict(plan)
-        delivery = Delivery(root, folder, order, plan, seen)
+        cover = _cover(folder, order, log)
+        delivery = Delivery(root, folder, order, plan, seen, cover)
         if plan.outcome is Outcome.HOLD:
             delivery.keep_for_a_person()
             return _result("held", plan, "; ".join(plan.reasons))
         plan = delivery.placed()
-        plan = render(plan, source(reader, known), delivery.open_sink, telling.rendering(plan))
+        taken = delivery.taken_over(plan)
+        plan = taken or render(
+            plan, source(reader, known), delivery.open_sink, telling.rendering(plan)
+        )
         log_files(log, plan)
         result = _result("staged", plan, "")
         delivery.seal(plan, result)
@@ -66,10 +74,24 @@ def _case(folder: Path, order: Order) -> Case:
     )
 
 
-def _corrections(folder: Path, order: Order, limit_s: float) -> planfile.Corrections | None:
+def _corrections(folder: Path, order: Order, known: Known) -> planfile.Corrections | None:
+    """Read the plan to go on from; of one that was filed the cuts count, its titles are the sheet's."""
     if order.plan is None:
         return None
-    return planfile.read_corrections((folder / order.plan).read_bytes(), order.plan, limit_s)
+    text = (folder / order.plan).read_bytes()
+    written = planfile.read_corrections(text, order.plan, known.recording.duration_s)
+    return written if order.supersedes is None else retitled(written, known.sheet, known.label)
+
+
+def _cover(folder: Path, order: Order, log: JobLog) -> Cover | None:
+    """Read the front cover; a picture that cannot be embedded must not keep a transfer waiting."""
+    if order.cover is None:
+        return None
+    try:
+        return read_cover(folder / order.cover)
+    except NeedsPerson as error:
+        log.warning("cover_left_out", why=error.message, advice=error.advice)
+        return None
 
 
 def _result(outcome: str, plan: Plan, message: str) -> Result:

@@ -29,10 +29,11 @@ def main(argv: list[str]) -> int:
         rule_sets = load_rule_sets([Path(folder) for folder in folders if folder], SECTIONS)
         result = run(root, job, rule_sets)
     except Exception as error:  # noqa: BLE001
-        result = _result_of(error)
-        if result is None:
+        told = _result_of(error)
+        if told is None:
             traceback.print_exc()
             return CRASHED
+        result = told
     write_result(root.work / job, result)
     return 0
 

@@ -23,7 +23,7 @@ def cell_frames(rate_hz: int) -> int:
 
 def bin_hz(rate_hz: int) -> NDArray[np.float64]:
     """Centre frequencies in Hz of the bins, shape (bins,)."""
-    return np.fft.rfftfreq(cell_frames(rate_hz), 1 / rate_hz)
+    return np.fft.rfftfreq(cell_frames(rate_hz), 1 / rate_hz).astype(np.float64)
 
 
 class Framer:

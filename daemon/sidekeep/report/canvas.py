@@ -31,7 +31,7 @@ class Ink(StrEnum):
     SECOND = "#090909"
 
 
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "sidekeep",
     "font.family": "sans-serif",
@@ -77,7 +77,8 @@ def to_svg(drawn: Figure, name: str, description: str) -> str:
     """
     out = io.StringIO()
     with mpl.rc_context(_STYLE):
-        FigureCanvasSVG(drawn).print_svg(out, metadata={"Date": None, "Creator": None})
+        canvas: Any = FigureCanvasSVG(drawn)
+        canvas.print_svg(out, metadata={"Date": None, "Creator": None})
     svg = out.getvalue()
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)

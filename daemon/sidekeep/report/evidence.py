@@ -1,4 +1,4 @@
-"""Pictures of what decisions rest on: the spectrum of groove noise against programme."""
+"""Pictures of what decisions rest on: groove noise against programme, and what both channels share."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import EDGES_HZ
+from sidekeep.dsp.image import BAND_EDGES_HZ, RATIOS_DB
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Span
 from sidekeep.report.canvas import Ink, figure, style, to_svg
@@ -47,6 +48,54 @@ def spectrum(plan: Plan, seen: Measurements) -> str:
         return to_svg(
             drawn, "spectrum", "Level per frequency band: the programme against the groove noise."
         )
+
+
+def balance(plan: Plan, seen: Measurements) -> str:
+    """Draw how the level ratio of what both channels share is spread, per band and in all."""
+    table = seen.image
+    chosen = np.zeros(table.weights.shape[0], dtype=bool)
+    for side in plan.sides:
+        start, end = side.programme.start, side.programme.end
+        chosen[start // table.stretch_frames : -(-end // table.stretch_frames)] = True
+    per_band = table.weights[chosen].sum(axis=0).astype(np.float64)
+    if not per_band.any():
+        return ""
+    with style():
+        drawn = figure(9.0, 2.2)
+        axes = drawn.add_subplot()
+        for band, weights in enumerate(per_band):
+            label = "one band each" if band == 0 else None
+            axes.plot(RATIOS_DB, _smooth(weights), color=Ink.BODY, linewidth=1.0, label=label)
+        axes.plot(
+            RATIOS_DB, _smooth(per_band.sum(axis=0)), color=Ink.WAVE, linewidth=1.6, label="all"
+        )
+        for side in plan.sides:
+            if side.balance is not None and side.balance.measured_db is not None:
+                axes.axvline(
+                    side.balance.measured_db,
+                    color=Ink.CUT,
+                    linestyle="--",
+                    linewidth=1.4,
+                    label="measured",
+                )
+        axes.set_xlim(-6.0, 6.0)
+        axes.set_ylim(0.0, None)
+        axes.set_yticks([])
+        axes.set_xlabel("left above right, dB")
+        axes.legend(loc="upper right", fontsize=8)
+        bands = f"{BAND_EDGES_HZ[0]:g} to {BAND_EDGES_HZ[-1]:g} Hz"
+        return to_svg(
+            drawn,
+            "balance",
+            f"How often in-phase sound had which level ratio, in bands from {bands}.",
+        )
+
+
+def _smooth(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Smooth over 0.25 dB and bring the peak to 1."""
+    smoothed = np.convolve(weights, np.ones(5) / 5, mode="same")
+    result: NDArray[np.float64] = smoothed / max(float(smoothed.max()), 1e-30)
+    return result
 
 
 def _cells(

@@ -51,6 +51,7 @@ def job_page(
                 evidence.spectrum(plan, seen),
                 "Where the groove noise meets the programme, nothing is cut.",
             ),
+            _balance(plan, seen),
             "<h2>Loudness</h2>",
             _figure(
                 waveform.loudness(plan, seen, None), "Short-term loudness of the tracks as filed."
@@ -235,6 +236,15 @@ def _treatment(plan: Plan) -> str:
             )
     listed = "".join(f"<li>{item}</li>" for item in items)
     return f"<h2>What was done to the sound, in order</h2><ol>{listed}</ol>"
+
+
+def _balance(plan: Plan, seen: Measurements) -> str:
+    told = [side.balance.reason for side in plan.sides if side.balance is not None]
+    picture = evidence.balance(plan, seen) if told else ""
+    if not picture:
+        return ""
+    caption = "A mix's centre shows as one narrow peak that all bands share. " + " ".join(told)
+    return "<h2>Balance</h2>" + _figure(picture, caption)
 
 
 def _where(where: list[tuple[str, str]], manifest_sha256: str | None) -> str:

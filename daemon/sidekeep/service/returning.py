@@ -74,7 +74,8 @@ def retry(root: Root, job: str, change: Change) -> None:
 def redo(root: Root, job: str, change: Change, date: str) -> str:
     """Order a filed job anew from its master; return the new job's name.
 
-    The earlier result stays until the new one is committed.
+    The earlier result stays until the new one is committed. With the same rule set the filed cuts stay
+    as they are; a corrected sheet then changes names and tags only.
 
     Args:
         root: the folders.
@@ -95,6 +96,9 @@ def redo(root: Root, job: str, change: Change, date: str) -> str:
     with faults("making", root.work):
         name = make_job_folder(root, date, order.origin)
     home = root.work / name
+    keeps_cuts = change.rules is None and (earlier / PLAN_NAME).exists()
+    if keeps_cuts:
+        _copy(earlier / PLAN_NAME, home / PLAN_NAME)
     for path in filter(None, (order.sheet, order.cover)):
         filed = earlier / path.rpartition("/")[2]
         if filed.is_file():
@@ -106,10 +110,10 @@ def redo(root: Root, job: str, change: Change, date: str) -> str:
         sheet=order.sheet if order.sheet and (home / order.sheet).exists() else None,
         cover=order.cover if order.cover and (home / order.cover).exists() else None,
         supersedes=job,
-        plan=None,
         attempt=1,
     )
-    write_order(home, _changed(home, order, change))
+    order = replace(_changed(home, order, change), plan=PLAN_NAME if keeps_cuts else None)
+    write_order(home, order)
     return name
 
 

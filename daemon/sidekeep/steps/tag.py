@@ -9,7 +9,7 @@ from sidekeep.dsp.levels import LevelTable
 from sidekeep.dsp.loudness import integrated_lufs
 from sidekeep.dsp.stretch import Stretch
 from sidekeep.measurements import Measurements
-from sidekeep.model import Level, Plan, Side, Span, Track
+from sidekeep.model import Level, Plan, Side, Track
 from sidekeep.settings import choice, flag
 from sidekeep.steps.step import Step
 
@@ -114,19 +114,12 @@ def _q7_8(gain_db: float) -> str:
 
 
 def _loudness(seen: Measurements, tracks: list[Track]) -> Loudness:
-    stretches, peak = [], 0.0
+    stretches = []
     for track in tracks:
         gains = tuple(10 ** (gain_db / 20) for gain_db in track.gain_db)
         stretches.append(Stretch(track.span.start, track.span.end, gains))
-        peak = max(peak, _sample_peak(seen.levels, track.span, gains))
+    peak = max_sample_peak(seen.levels, *stretches)
     return Loudness(integrated_lufs(seen.loudness, *stretches), peak)
-
-
-def _sample_peak(levels: LevelTable, span: Span, gains: tuple[float, ...]) -> float:
-    """Give the largest sample of a span after gain; cells that reach over its ends count whole."""
-    cells = slice(span.start // levels.cell_frames, -(-span.end // levels.cell_frames))
-    peaks = levels.sample_peak[:, cells].max(axis=1, initial=0.0)
-    return max(float(peak) * gain for peak, gain in zip(peaks, gains, strict=True))
 
 
 def _record_tags(draft: Plan) -> dict[str, str]:
@@ -189,16 +182,22 @@ def _note(draft: Plan, side: Side, track: Track) -> str:
         done.append(f"balance: {quieter} {abs(applied_db):.2f} dB down against {other}")
     gain_db = sum(track.gain_db) / len(track.gain_db)
     if gain_db:
-        done.append(f"gain {gain_db:+.2f} dB{_rule(side.level or track.level, gain_db)}")
+        done.append(f"gain {gain_db:+.2f} dB{_rule(_ruling(side, track), gain_db)}")
     treatment = "; ".join(done) if done else "none"
     return (
         f"{source}, recorded at {recording.rate_hz / 1000:g} kHz, {word}. Treatment: {treatment}."
     )
 
 
+def _ruling(side: Side, track: Track) -> Level | None:
+    """The level that set the gain: the side's, or the track's own where the side has none."""
+    ruled = side.level is not None and side.level.ruled_by != "none"
+    return side.level if ruled else track.level
+
+
 def _rule(level: Level | None, gain_db: float) -> str:
     """Say what the gain aimed at."""
-    if level is None or level.ruled_by == "none":
+    if level is None or level.ruled_by not in {"peak", "loudness", "ceiling"}:
         return ""
     if level.ruled_by == "loudness" and level.integrated_lufs is not None:
         return f" (to {level.integrated_lufs + gain_db:.1f} LUFS)"

@@ -16,6 +16,7 @@ from sidekeep.storage.durable import sha256_of
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.manifest import FACTS_NAME, MANIFEST_NAME, Filed, read_facts, read_lines
+from sidekeep.storage.publication import PAGE_NAME
 from sidekeep.storage.strays import stray_files
 
 
@@ -64,7 +65,7 @@ def audit(root: Root, jobs: Collection[str] | None = None) -> Iterator[Checked]:
         listing = _listing(root, job)
         yield from listing.faulty
         listed.update(file.path for file in listing.files)
-        listed.update((f"jobs/{job}/{FACTS_NAME}", f"jobs/{job}/{MANIFEST_NAME}"))
+        listed.update(f"jobs/{job}/{name}" for name in (FACTS_NAME, MANIFEST_NAME, PAGE_NAME))
         for file in listing.files:
             checked = _check(root, job, file, dated=listing.dated)
             if checked.condition is Condition.MISSING and jobs is None:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,9 @@ from sidekeep.storage.manifest import (
 )
 
 PUBLICATION_NAME = "publish.json"
+PAGE_NAME = "report.html"
+
+MakePage = Callable[[str], str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,8 @@ class Publication:
 
     `moves` are in their order: tracks, then the recording itself. `kept` are masters that lie in the
     archive already (a job done again), `notes` the files of the job's own folder. `supersedes` names
-    the job whose place this one takes; `leaving` are that job's tracks.
+    the job whose place this one takes; `leaving` are that job's tracks. `page` is the job's report: it
+    shows the manifest's hash, so the manifest cannot list it.
     """
 
     job: str
@@ -50,6 +55,7 @@ class Publication:
     notes: tuple[Filed, ...] = ()
     supersedes: str | None = None
     leaving: tuple[str, ...] = ()
+    page: Filed | None = None
 
     @property
     def files(self) -> tuple[Filed, ...]:
@@ -57,8 +63,18 @@ class Publication:
         return (*(move.file for move in self.moves), *self.kept, *self.notes)
 
 
-def write_publication(root: Root, publication: Publication) -> None:
-    """Write manifest and facts, and last `publish.json`, each durably.
+def write_publication(
+    root: Root, publication: Publication, make_page: MakePage | None = None
+) -> Publication:
+    """Write manifest, page and facts, and last `publish.json`, each durably.
+
+    Args:
+        root: the folders.
+        publication: all that publishing does.
+        make_page: makes the job's report from the manifest's hash.
+
+    Returns:
+        The publication with its page.
 
     Raises:
         MachineFault: one of them cannot be written.
@@ -66,10 +82,18 @@ def write_publication(root: Root, publication: Publication) -> None:
     stage = root.incoming / publication.job
     folder = stage / "jobs" / publication.job
     with faults("writing", folder):
+        if make_page is not None:
+            text = make_page(hashlib.sha256(write_lines(publication.files)).hexdigest())
+            encoded = text.encode("utf-8", "replace")
+            write_atomically(folder / PAGE_NAME, encoded, ARCHIVED)
+            path = f"jobs/{publication.job}/{PAGE_NAME}"
+            page = filed(folder / PAGE_NAME, path, hashlib.sha256(encoded).hexdigest())
+            publication = replace(publication, page=page)
         write_listing(folder, publication)
         data = json.dumps(asdict(publication), indent=1, ensure_ascii=False)
         encoded = data.encode("utf-8", "surrogateescape") + b"\n"
         write_atomically(stage / PUBLICATION_NAME, encoded)
+    return publication
 
 
 def write_listing(folder: Path, publication: Publication) -> None:
@@ -78,7 +102,8 @@ def write_listing(folder: Path, publication: Publication) -> None:
     write_atomically(folder / MANIFEST_NAME, lines, ARCHIVED)
     digest = hashlib.sha256(lines).hexdigest()
     manifest = filed(folder / MANIFEST_NAME, f"jobs/{publication.job}/{MANIFEST_NAME}", digest)
-    facts = Facts({file.path: file for file in publication.files}, manifest)
+    page = (publication.page,) if publication.page else ()
+    facts = Facts({file.path: file for file in (*publication.files, *page)}, manifest)
     write_atomically(folder / FACTS_NAME, write_facts(facts), ARCHIVED)
 
 
@@ -146,4 +171,5 @@ def _publication(values: dict[str, Any]) -> Publication:
         notes=tuple(Filed(**file) for file in values["notes"]),
         supersedes=values["supersedes"],
         leaving=tuple(map(str, values["leaving"])),
+        page=Filed(**values["page"]) if values["page"] else None,
     )

@@ -28,6 +28,7 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.places import Places
 from sidekeep.storage.publication import (
     PUBLICATION_NAME,
+    MakePage,
     Move,
     Publication,
     filed,
@@ -94,11 +95,12 @@ class Stage:
             make_folders(target.parent, self.folder)
         return target
 
-    def seal(self, masters: Sequence[Master]) -> Publication:
+    def seal(self, masters: Sequence[Master], make_page: MakePage | None = None) -> Publication:
         """Bring everything to the disk, read it back, and record what publishing will do.
 
         Args:
             masters: the recording's files.
+            make_page: makes the job's report from the manifest's hash.
 
         Raises:
             MachineFault: the disk failed, or what it gave back is not what was written.
@@ -130,7 +132,7 @@ class Stage:
             leaving=self._earlier.leaving if self._earlier else (),
         )
         self._flush_folders()
-        write_publication(self.root, publication)
+        publication = write_publication(self.root, publication, make_page)
         with faults("writing", self.root.incoming):
             fsync_folder(self.root.incoming)
         return publication
