@@ -9,6 +9,7 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
+import mutagen
 import numpy as np
 import pyebur128
 import pytest
@@ -17,7 +18,9 @@ import yaml
 
 from acts_rig import JOB, TITLES, Bench, rules, sheet, small_side
 from composer import ComposedSide
+from sidekeep.job import run
 from sidekeep.report.summary import summarise
+from sidekeep.service.returning import Change, redo
 from sidekeep.storage.order import write_order
 from sidekeep.storage.publish import publish
 
@@ -119,7 +122,7 @@ class TestFiled:
             check=False,
         )
         assert checked.returncode == 0, checked.stdout
-        masters = [path for path in bench.root.masters.rglob("*.wav")]
+        masters = list(bench.root.masters.rglob("*.wav"))
         assert [path.read_bytes() for path in masters] == [recording]
         assert not (bench.root.work / JOB).exists()
 
@@ -182,6 +185,44 @@ class TestHeld:
             "A1 One.flac": round(30.5 * 44_100) - round(5.25 * 44_100),
             "A2 Two.flac": round(58.5 * 44_100) - round(30.5 * 44_100),
         }
+
+
+class TestDoneAgain:
+    @pytest.fixture
+    def filed(self, side: ComposedSide, tmp_path: Path) -> Bench:
+        bench = Bench(tmp_path / "root", side, sheet(*TITLES))
+        bench.run(rules(tmp_path / "rules"))
+        publish(bench.root, JOB)
+        return bench
+
+    def test_a_corrected_sheet_changes_names_and_tags_without_rendering(
+        self, filed: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        before = sorted(filed.root.music.rglob("*.flac"))
+        sounds = [soundfile.read(path, dtype="int32")[0] for path in before]
+        corrected = tmp_path / "corrected.yaml"
+        corrected.write_text(sheet("Slack Tide", "Ebb"), encoding="utf-8")
+        name = redo(filed.root, JOB, Change(sheet=corrected), "20260102")
+        for act in ("sidekeep.job.render", "sidekeep.study.measure"):
+            monkeypatch.setattr(act, lambda *_, act=act: pytest.fail(f"{act} was called"))
+        assert run(filed.root, name, rules(tmp_path / "rules")).outcome == "staged"
+        assert [path.exists() for path in before] == [True, True]  # until the new one is committed
+        publish(filed.root, name)
+        after = sorted(filed.root.music.rglob("*.flac"))
+        assert [path.name for path in after] == ["A1 Slack Tide.flac", "A2 Ebb.flac"]
+        assert mutagen.File(after[0])["title"] == ["Slack Tide"]
+        for sound, path in zip(sounds, after, strict=True):
+            assert np.array_equal(sound, soundfile.read(path, dtype="int32")[0])
+        assert [path.name for path in filed.root.masters.rglob("*.wav")] == ["A.wav"]
+
+    def test_another_rule_set_starts_from_the_master(self, filed: Bench, tmp_path: Path) -> None:
+        name = redo(filed.root, JOB, Change(rules="quiet"), "20260102")
+        quiet = "extends: default\nlevel: {peak: -12 dBTP}\n"
+        assert run(filed.root, name, rules(tmp_path / "rules", quiet=quiet)).outcome == "staged"
+        publish(filed.root, name)
+        peaks = [true_peak_dbtp(path) for path in filed.root.music.rglob("*.flac")]
+        assert len(peaks) == 2
+        assert max(peaks) == pytest.approx(-12.0, abs=0.1)
 
 
 class TestSummary:

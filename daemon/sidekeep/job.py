@@ -40,7 +40,7 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         earlier = root.jobs / order.supersedes if order.supersedes else None
         remembered = recall(earlier or folder, known)
         known, seen = remembered or measured(reader, known, telling.progress)
-        if remembered is None:
+        if remembered is None or earlier is not None:
             remember(folder, known, seen)
         log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
         corrections = _corrections(folder, order, known)
@@ -54,6 +54,8 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
             return _result("held", plan, "; ".join(plan.reasons))
         plan = delivery.placed()
         taken = delivery.taken_over(plan)
+        if taken is not None:
+            log.info("files_taken_over", earlier=order.supersedes)
         plan = taken or render(
             plan, source(reader, known), delivery.open_sink, telling.rendering(plan)
         )
