@@ -116,7 +116,7 @@ def real_noise() -> tuple[Path, ...]:
 def real_track(index: int, rng: np.random.Generator, gap_s: float) -> Track:
     """One real track, whole when it is short, else its first 60 to 100 s faded out."""
     path, length_s = real_music()[index % len(real_music())]
-    wanted_s = float(rng.uniform(60, 100))
+    wanted_s = float(rng.uniform(50, 70))
     whole = length_s <= wanted_s + 20
     return Track(
         path.stem[:40],
