@@ -52,10 +52,8 @@ def job_page(
                 "Where the groove noise meets the programme, nothing is cut.",
             ),
             _balance(plan, seen),
-            "<h2>Loudness</h2>",
-            _figure(
-                waveform.loudness(plan, seen, None), "Short-term loudness of the tracks as filed."
-            ),
+            "<h2>Loudness and level</h2>",
+            _figure(waveform.loudness(plan, seen), "The tracks as filed."),
             _where(where, manifest_sha256),
         )
     )

@@ -8,7 +8,7 @@ from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from sidekeep.measurements import Measurements
-from sidekeep.model import Finding, Plan, Severity, Side, Span
+from sidekeep.model import Finding, Plan, Severity, Side, Span, Track
 from sidekeep.report.canvas import Ink, figure, style, to_svg
 
 #: Columns of the drawn waveform; more is invisible at desktop width and only makes the page heavy.
@@ -91,26 +91,53 @@ def place(
         return to_svg(drawn, name, f"Level around {clock(plan.seconds(span.start))}: {label}")
 
 
-def loudness(plan: Plan, seen: Measurements, target_lufs: float | None) -> str:
-    """Draw short-term loudness of the result over time, with the loudness aimed at when there is one."""
+def loudness(plan: Plan, seen: Measurements) -> str:
+    """Draw loudness and peaks of the result over time, with what was aimed at."""
     with style():
-        drawn = figure(9.0, 1.9)
+        drawn = figure(9.0, 2.3)
         axes = drawn.add_subplot()
-        for index, side in enumerate(plan.sides):
-            for track in side.tracks:
-                times, values = _short_term(plan, seen, track.span, track.gain_db)
-                label = (
-                    "short-term loudness (3 s)" if index == 0 and track is side.tracks[0] else None
-                )
-                axes.plot(times, values, color=Ink.WAVE, linewidth=1.0, label=label)
-        if target_lufs is not None:
-            axes.axhline(target_lufs, color=Ink.CUT, linestyle="--", linewidth=1.0, label="target")
+        for index, track in enumerate(track for side in plan.sides for track in side.tracks):
+            label = "short-term loudness (3 s), LUFS" if index == 0 else None
+            times, values = _short_term(plan, seen, track.span, track.gain_db)
+            axes.plot(times, values, color=Ink.WAVE, linewidth=1.2, label=label)
+            label = "true peak (1 s), dBTP" if index == 0 else None
+            times, values = _peaks(plan, seen, track.span, track.gain_db)
+            axes.plot(times, values, color=Ink.SECOND, linewidth=0.8, label=label)
+            for aim in _aims(track):
+                label = "aimed at" if index == 0 else None
+                start, end = plan.seconds(track.span.start), plan.seconds(track.span.end)
+                axes.plot([start, end], [aim, aim], color=Ink.CUT, linestyle="--", label=label)
         axes.set_xlim(0.0, plan.seconds(seen.frames))
-        axes.set_ylim(-60.0, 0.0)
-        axes.set_ylabel("LUFS")
+        axes.set_ylim(-60.0, 3.0)
+        axes.set_ylabel("dB")
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: clock(x)))
-        axes.legend(loc="lower right", ncols=2, fontsize=8)
-        return to_svg(drawn, "loudness", "Short-term loudness of the tracks as filed, over time.")
+        drawn.legend(loc="outside upper right", ncols=3, fontsize=8)
+        return to_svg(
+            drawn, "loudness", "Loudness and true peak of the tracks as filed, over time."
+        )
+
+
+def _aims(track: Track) -> tuple[float, ...]:
+    """What the gain of a track aimed at: a loudness in LUFS, or a true peak in dBTP."""
+    level = track.level
+    if level is None or level.true_peak_dbtp is None or level.integrated_lufs is None:
+        return ()
+    if level.ruled_by == "loudness":
+        return (level.integrated_lufs + level.gain_db,)
+    return (level.true_peak_dbtp + level.gain_db,) if level.ruled_by in {"peak", "ceiling"} else ()
+
+
+def _peaks(
+    plan: Plan, seen: Measurements, span: Span, gain_db: tuple[float, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Largest true peak of every second in dBTP, with gains per channel in dB."""
+    cell = seen.peaks.cell_frames
+    first, last = span.start // cell, max(span.start // cell + 1, span.end // cell)
+    gains = 10.0 ** (np.asarray(gain_db[: seen.channels]) / 20.0)
+    peaks = (seen.peaks.true_peak[:, first:last] * gains[:, np.newaxis]).max(axis=0, initial=0.0)
+    starts = np.arange(0, peaks.size, max(1, round(seen.rate_hz / cell)))
+    times = np.array([plan.seconds(int(first + start) * cell) for start in starts])
+    return times, _db(np.maximum.reduceat(peaks, starts) ** 2)
 
 
 def _short_term(
