@@ -179,7 +179,7 @@ class Level:
     """Loudness and peaks of the programme after balance and before gain; the gain applied.
 
     `ruled_by` says what set the gain: `peak`, `loudness`, `ceiling`, `limit` (the most gain that the rule
-    set allows) or `none`.
+    set allows) or `none`. `ceiling_dbtp` is the true peak that the result must not exceed.
     """
 
     integrated_lufs: float | None
@@ -188,6 +188,7 @@ class Level:
     sample_peak_dbfs: float | None
     gain_db: float
     ruled_by: str
+    ceiling_dbtp: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,17 +55,20 @@ def test_what_is_asked_for_is_written() -> None:
     ]
 
 
-@pytest.mark.parametrize(
-    ("ruled_by", "ceiling_dbtp"),
-    [("peak", -1.0), ("ceiling", -1.0), ("loudness", -0.3), ("none", -0.3)],
-)
-def test_a_lossy_copy_must_stay_below_the_peak_that_level_set(
-    ruled_by: str, ceiling_dbtp: float
-) -> None:
-    level = Level(-20.0, 8.0, -4.0, -4.2, 3.0, ruled_by)
+def test_a_lossy_copy_must_stay_below_the_ceiling_of_its_side_or_track() -> None:
+    level = Level(-20.0, 8.0, -4.0, -4.2, 3.0, "loudness", ceiling_dbtp=-1.5)
     lossy, lossless = copies(CopySettings(format="mp3"), CopySettings(), level=level)
-    assert lossy.ceiling_dbtp == pytest.approx(ceiling_dbtp)
+    assert lossy.ceiling_dbtp == -1.5
     assert lossless.ceiling_dbtp is None
+    one = side("A", ("Ebb",))
+    one = replace(one, tracks=(replace(one.tracks[0], level=level),))
+    done = STEP.decide(plan(one), SEEN, Settings(copies=(CopySettings(format="ogg"),)))
+    assert done.sides[0].tracks[0].copies[0].ceiling_dbtp == -1.5
+
+
+def test_without_a_level_a_lossy_copy_stays_below_full_scale() -> None:
+    (copy,) = copies(CopySettings(format="mp3"))
+    assert copy.ceiling_dbtp == -0.3
 
 
 @pytest.mark.parametrize(

@@ -184,3 +184,12 @@ def test_every_gain_is_noted_with_its_numbers() -> None:
     assert per_side[0].numbers["ruled_by"] == "peak"
     per_track = plan(signal, Settings(per="track")).decisions
     assert [decision.numbers["track"] for decision in per_track] == [1, 2]
+
+
+def test_the_ceiling_of_the_result_is_told_to_whoever_codes_it() -> None:
+    audio = side_of_two_tracks()
+    assert level_of(levelled(audio, Settings())).ceiling_dbtp == -0.3
+    assert level_of(levelled(audio, Settings(loudness_lufs=-30.0))).ceiling_dbtp == -1.0
+    sample = level_of(levelled(audio, Settings(peak=Measure(-2.0, "dBFS"))))
+    assert sample.true_peak_dbtp is not None
+    assert sample.ceiling_dbtp == sample.true_peak_dbtp + sample.gain_db

@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from plan_parts import RATE_HZ, plan, recording, seen, sheet, side
-from sidekeep.dsp.loudness import Stretch, integrated_lufs
+from sidekeep.dsp.loudness import integrated_lufs
+from sidekeep.dsp.stretch import Stretch
 from sidekeep.model import Balance, Level, Plan, Sheet, Span
 from sidekeep.steps.tag import STEP, Settings, shifted
 

@@ -22,15 +22,20 @@ Curve = NDArray[np.float64]
 BAND_WEIGHTS = np.array([2.0, 1.5, 1.0, 1.0, 1.0, 0.5])
 """Say of each band: low frequencies are close to mono in a cut, the highest carry most noise."""
 
-LOW_BANDS = slice(0, 3)
-"""The bands up to 1.2 kHz, which may speak alone where their modes are sharp."""
+LOW_BANDS = 3
+"""How many of the lowest bands, up to 1.2 kHz, may speak without the others where all are sharp."""
 
-MOST_DB = 8.0
-"""Largest ratio at which a centre is looked for."""
+TRUSTED = 0.5
+"""Evidence from which a centre is to be trusted."""
+
+MOST_DB = 6.0
+"""Largest ratio at which a centre is looked for; pickups differ by 2 dB at most (DIN 45500)."""
 
 _NARROW_DB, _BROAD_DB, _GROUND_DB = 0.2, 0.5, 1.0
 _SHARP = 1.6
 _VERY_SHARP = 2.0
+_HIGH = 0.9
+_NEARLY_MONO = 0.9
 _FAINT = 0.03
 _GROUPS = 15
 _NEAR_DB = 0.5
@@ -46,7 +51,7 @@ class Centre:
         spread_db: standard error of the ratio, from halves of the stretches.
         likeness: how alike the channels are there, the median over bands, -1 to 1.
         alone: share of all in-phase sound that lies within half a decibel of the ratio.
-        low_only: whether only the lowest bands were asked.
+        bands: how many bands were asked, from the lowest up.
     """
 
     ratio_db: float
@@ -54,11 +59,16 @@ class Centre:
     spread_db: float
     likeness: float
     alone: float
-    low_only: bool = False
+    bands: int
+
+    @property
+    def low_only(self) -> bool:
+        """Whether only the lowest bands speak for it."""
+        return self.bands < BANDS
 
     @property
     def evidence(self) -> float:
-        """How sure the ratio is that of a centre, 0 to 1; one half is where trust begins."""
+        """How sure the ratio is that of a centre, 0 to 1; see `TRUSTED`."""
         agreed = (self.agreement - 0.7) / 0.3
         steady = 1 - self.spread_db / 0.3
         alike = self.likeness / 0.4
@@ -69,26 +79,25 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
     """Find the ratio that the bands agree on in a span of frames.
 
     Returns:
-        The better founded of two answers, of all bands together or of the lowest ones alone where
-        those are sharp; None where too little is in phase.
+        The first answer to be trusted: of all bands together, of the lowest ones where all of them
+        are sharp, of the very lowest where it is sharp and nearly mono; else the best founded.
+        None where too little is in phase, or for too short.
     """
     weights, powers = _chosen(table, start, end)
-    if np.count_nonzero(weights.any(axis=(1, 2))) < 2 or not weights.any(axis=(0, 2)).all():
+    if np.count_nonzero(weights.any(axis=(1, 2))) < 3 or not weights.any(axis=(0, 2)).all():
         return None
     likeness = _likeness(powers)
     whole = weights.sum(axis=0)
-    everywhere = _judge(weights, likeness, slice(0, BANDS))
-    low = _judge(weights, likeness, LOW_BANDS)
-    sharp = _sharpness(whole, low.ratio_db)[LOW_BANDS].min() >= _VERY_SHARP
-    if sharp and low.evidence > everywhere.evidence:
-        return low
-    return everywhere
+    answers = [_judge(weights, likeness, bands) for bands in (BANDS, LOW_BANDS, 1)]
+    founded = [each for each in answers if not each.low_only or _is_sharp(each, whole)]
+    trusted = (each for each in founded if each.evidence >= TRUSTED)
+    return next(trusted, max(founded, key=lambda each: each.evidence))
 
 
 def agreement_curve(table: ImageTable, start: int, end: int) -> Curve:
     """Give how far the bands agree on each of `RATIOS_DB` in a span, 0 to 1; for a picture."""
     weights, _ = _chosen(table, start, end)
-    return _agreement(weights.sum(axis=0), slice(0, BANDS), _NARROW_DB)
+    return _agreement(weights.sum(axis=0), BANDS, _NARROW_DB)
 
 
 def groove_balance_db(table: ImageTable, spans: tuple[tuple[int, int], ...]) -> float | None:
@@ -124,12 +133,12 @@ def _likeness(powers: NDArray[np.float64]) -> Curve:
     return bands
 
 
-def _judge(weights: NDArray[np.float64], likeness: Curve, bands: slice) -> Centre:
+def _judge(weights: NDArray[np.float64], likeness: Curve, bands: int) -> Centre:
     whole = weights.sum(axis=0)
     rough = _peak(_agreement(whole, bands, _NARROW_DB))
     # A dense mix has a low, broad mode that a wide look finds better; a sharp one could be drawn
     # aside by a neighbour.
-    width_db = _NARROW_DB if _sharpness(whole, rough)[bands].mean() >= _SHARP else _BROAD_DB
+    width_db = _NARROW_DB if _sharpness(whole, rough)[:bands].mean() >= _SHARP else _BROAD_DB
     ratio_db = _peak(_agreement(whole, bands, width_db))
     height = np.interp(ratio_db, RATIOS_DB, _agreement(whole, bands, _NARROW_DB))
     halves = [_peak(_agreement(half, bands, width_db)) for half in _halves(weights)]
@@ -138,30 +147,52 @@ def _judge(weights: NDArray[np.float64], likeness: Curve, bands: slice) -> Centr
         ratio_db=ratio_db,
         agreement=float(height),
         spread_db=float(np.sqrt(np.mean((np.asarray(halves) - ratio_db) ** 2))),
-        likeness=float(np.median(likeness[bands])),
+        likeness=float(np.median(likeness[:bands])),
         alone=float(whole[:, near].sum() / whole.sum()),
-        low_only=bands != slice(0, BANDS),
+        bands=bands,
     )
 
 
-def _agreement(whole: NDArray[np.float64], bands: slice, width_db: float) -> Curve:
+def _is_sharp(answer: Centre, whole: NDArray[np.float64]) -> bool:
+    """Whether every band that was asked has its own sharp, highest mode there."""
+    sharp = _sharpness(whole, answer.ratio_db)[: answer.bands].min() >= _VERY_SHARP
+    high = _heights(whole, answer.ratio_db)[: answer.bands].min() >= _HIGH
+    return bool(sharp and high and (answer.bands > 1 or answer.likeness >= _NEARLY_MONO))
+
+
+def _agreement(whole: NDArray[np.float64], bands: int, width_db: float) -> Curve:
     """Weighted mean of the bands' histograms, each smoothed and brought to height 1."""
-    smooth = gaussian_filter1d(whole[bands], width_db / STEP_DB, axis=1, mode="constant")
-    smooth /= np.maximum(smooth.max(axis=1, keepdims=True), 1e-30)
-    weights = BAND_WEIGHTS[bands]
-    curve: Curve = weights @ smooth / weights.sum()
+    weights = BAND_WEIGHTS[:bands]
+    curve: Curve = weights @ _levelled(whole[:bands], width_db) / weights.sum()
     return curve
+
+
+def _levelled(whole: NDArray[np.float64], width_db: float) -> NDArray[np.float64]:
+    """Each band's histogram, smoothed and brought to height 1."""
+    smooth = gaussian_filter1d(whole, width_db / STEP_DB, axis=1, mode="constant")
+    levelled: NDArray[np.float64] = smooth / np.maximum(smooth.max(axis=1, keepdims=True), 1e-30)
+    return levelled
+
+
+def _heights(whole: NDArray[np.float64], ratio_db: float) -> Curve:
+    """How high each band's histogram is at a ratio, against its own highest point."""
+    heights: Curve = _levelled(whole, _NARROW_DB)[:, _place(ratio_db)]
+    return heights
 
 
 def _sharpness(whole: NDArray[np.float64], ratio_db: float) -> Curve:
     """How far each band's narrow mode at a ratio stands above its wider surroundings."""
-    place = int(np.clip(np.searchsorted(RATIOS_DB, ratio_db), 0, len(RATIOS_DB) - 1))
+    place = _place(ratio_db)
     narrow, ground = (
         gaussian_filter1d(whole, width_db / STEP_DB, axis=1, mode="constant")[:, place]
         for width_db in (_NARROW_DB, _GROUND_DB)
     )
     bands: Curve = narrow / np.maximum(ground, 1e-30)
     return bands
+
+
+def _place(ratio_db: float) -> int:
+    return int(np.abs(RATIOS_DB - ratio_db).argmin())
 
 
 def _halves(weights: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from sidekeep.dsp.centre import Centre, find_centre, groove_balance_db
+from sidekeep.dsp.centre import TRUSTED, Centre, find_centre, groove_balance_db
 from sidekeep.measurements import Measurements
 from sidekeep.model import Balance, Plan, Side
 from sidekeep.settings import number, quantity
@@ -18,6 +18,9 @@ SURELY_TRANSFER_DB = 0.75
 
 SAME_LEAN_DB = 1.0
 """How near the groove's own balance must be to a lone source's to bear it out."""
+
+OTHER_LEAN_DB = 3.0
+"""How far the groove's own balance may be from a centre's; its noise may be a little one-sided."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +45,7 @@ class Settings:
     )
     least_evidence: float = number(
         "least evidence",
-        default=0.5,
+        default=TRUSTED,
         low=0.1,
         high=1.0,
         doc="how sure the centre must be, 0 to 1: bands, places and channels agree",
@@ -82,7 +85,7 @@ def _balance(
         "spread_db": centre.spread_db,
         "likeness": centre.likeness,
         "alone": centre.alone,
-        "low_bands_only": centre.low_only,
+        "bands": centre.bands,
         "groove_db": groove_db,
     }
     if centre.evidence < settings.least_evidence:
@@ -112,12 +115,13 @@ def _corrected(centre: Centre, settings: Settings) -> Balance:
 def _may_be_meant(centre: Centre, groove_db: float | None) -> bool:
     """Whether this may be one source that the mix puts off-centre.
 
-    A lone source off-centre and a mono record in a transfer that leans sound alike; but a transfer
-    leans the noise of the groove as well, a mix does not.
+    A lone source off-centre and a mono record in a transfer that leans sound alike, as does a lone
+    bass below other things; but a transfer leans the noise of the groove as well, a mix does not.
     """
-    if centre.alone < ONE_PLACE or abs(centre.ratio_db) <= SURELY_TRANSFER_DB:
-        return False
-    return groove_db is None or abs(groove_db - centre.ratio_db) > SAME_LEAN_DB
+    lone = centre.low_only or centre.alone >= ONE_PLACE
+    if groove_db is None:
+        return lone and (centre.bands == 1 or abs(centre.ratio_db) > SURELY_TRANSFER_DB)
+    return abs(groove_db - centre.ratio_db) > (SAME_LEAN_DB if lone else OTHER_LEAN_DB)
 
 
 def _lone(centre: Centre, groove_db: float | None) -> str:
@@ -126,9 +130,9 @@ def _lone(centre: Centre, groove_db: float | None) -> str:
         if groove_db is None
         else f"the groove noise stands {_place(groove_db)}"
     )
+    what = "low sound comes" if centre.low_only else "sound comes"
     return (
-        f"all sound comes from one place, {_place(centre.ratio_db)}, and {borne_out}; "
-        "taken for the mix"
+        f"most {what} from one place, {_place(centre.ratio_db)}, and {borne_out}; taken for the mix"
     )
 
 

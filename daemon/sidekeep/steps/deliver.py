@@ -78,9 +78,12 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     rate_hz = draft.recording.rate_hz
 
     def with_copies(side: Side) -> Side:
-        copies = tuple(_copy(wanted, rate_hz, _ceiling_dbtp(side)) for wanted in settings.copies)
-        tracks: tuple[Track, ...] = tuple(replace(track, copies=copies) for track in side.tracks)
-        return replace(side, tracks=tracks)
+        def copies(track: Track) -> tuple[Copy, ...]:
+            ceiling_dbtp = _ceiling_dbtp(side, track)
+            return tuple(_copy(wanted, rate_hz, ceiling_dbtp) for wanted in settings.copies)
+
+        tracks = (replace(track, copies=copies(track)) for track in side.tracks)
+        return replace(side, tracks=tuple(tracks))
 
     draft = draft.with_sides(with_copies)
     words = [_describe(_copy(wanted, rate_hz, None)) for wanted in settings.copies]
@@ -106,12 +109,12 @@ def _usual_rate_hz(name: str, rate_hz: int) -> int:
     return 44_100 if rate_hz % 44_100 == 0 and name != "opus" else 48_000
 
 
-def _ceiling_dbtp(side: Side) -> float:
-    """Give the true peak that the side's level allows."""
-    level = side.level
-    if level is None or level.true_peak_dbtp is None or level.ruled_by not in {"peak", "ceiling"}:
-        return _LOSSY_CEILING_DBTP
-    return level.true_peak_dbtp + level.gain_db
+def _ceiling_dbtp(side: Side, track: Track) -> float:
+    """Give the true peak that the side's level, or the track's own, allows."""
+    for level in (side.level, track.level):
+        if level is not None and level.ceiling_dbtp is not None:
+            return level.ceiling_dbtp
+    return _LOSSY_CEILING_DBTP
 
 
 def _describe(copy: Copy) -> str:

@@ -142,7 +142,17 @@ def _with_gain(level: Level, settings: Settings) -> Level:
     gain_db, ruled_by = _wanted(level, settings)
     if gain_db > settings.most_gain_db:
         gain_db, ruled_by = settings.most_gain_db, "limit"
-    return replace(level, gain_db=gain_db, ruled_by=ruled_by)
+    ceiling_dbtp = _ceiling_dbtp(level, gain_db, settings)
+    return replace(level, gain_db=gain_db, ruled_by=ruled_by, ceiling_dbtp=ceiling_dbtp)
+
+
+def _ceiling_dbtp(level: Level, gain_db: float, settings: Settings) -> float | None:
+    """The true peak that nothing delivered may exceed; with a sample peak to reach, the result's."""
+    if level.true_peak_dbtp is None:
+        return None
+    if settings.loudness_lufs is not None:
+        return settings.ceiling_dbtp
+    return settings.peak.value if settings.peak.unit == "dBTP" else level.true_peak_dbtp + gain_db
 
 
 def _wanted(level: Level, settings: Settings) -> tuple[float, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from sidekeep.dsp.levels import LevelTable
+from sidekeep.dsp.levels import max_sample_peak
 from sidekeep.dsp.loudness import integrated_lufs
 from sidekeep.dsp.stretch import Stretch
 from sidekeep.measurements import Measurements
