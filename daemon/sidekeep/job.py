@@ -17,6 +17,7 @@ from sidekeep.rulesets import RuleSet
 from sidekeep.storage.cover import Cover, read_cover
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
+from sidekeep.storage.landlock import confined_by
 from sidekeep.storage.order import Order, read_order
 from sidekeep.study import Case, Known, decided, know, measured, open_recording, source
 from sidekeep.telling import Telling
@@ -32,7 +33,13 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
     order = read_order(folder)
     with (folder / LOG_NAME).open("a", encoding="utf-8") as stream:
         log = open_job_log(stream, job)
-        log.info("started", attempt=order.attempt, origin=order.origin, parts=list(order.parts))
+        log.info(
+            "started",
+            attempt=order.attempt,
+            origin=order.origin,
+            parts=list(order.parts),
+            confined_by=confined_by(),
+        )
         telling = Telling(folder)
         case = _case(folder, order)
         reader, recording = open_recording(case)

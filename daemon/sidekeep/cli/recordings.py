@@ -9,7 +9,7 @@ from pathlib import Path
 from sidekeep.errors import Refused
 from sidekeep.preferences import Preferences
 from sidekeep.service.companions import sheet_beside
-from sidekeep.service.executor import RULES_VARIABLE
+from sidekeep.service.launch import RULES_VARIABLE
 
 
 def rule_folders(preferences: Preferences) -> tuple[Path, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -83,6 +84,8 @@ class Conclusions:
             return self._quarantined(
                 job, self._order(job).origin, result.message, result.advice, result
             )
+        with contextlib.suppress(SidekeepError):  # the next try empties it again
+            discard(self._root, job)
         return Conclusion(State.DEFERRED, result.message, result.advice, result)
 
     def _staged(self, job: str, result: Result) -> Conclusion:

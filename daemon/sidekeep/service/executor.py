@@ -20,10 +20,11 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from sidekeep.service import launch
+from sidekeep.service.confinement import CACHE_VARIABLE
+from sidekeep.service.launch import RULES_VARIABLE
 from sidekeep.service.limits import Limits
 
 ERRORS_NAME = "worker.err"  # what the worker printed, kept beside the recording
-RULES_VARIABLE = "SIDEKEEP_RULES"
 _TAIL_BYTES = 2000
 
 P = ParamSpec("P")
@@ -151,7 +152,7 @@ def _environment(call: Call) -> Mapping[str, str]:
     if call.rules:
         values[RULES_VARIABLE] = call.rules
     if call.cache:
-        values |= {"MPLCONFIGDIR": call.cache, "XDG_CACHE_HOME": call.cache}
+        values |= {CACHE_VARIABLE: call.cache, "XDG_CACHE_HOME": call.cache}
     return values
 
 

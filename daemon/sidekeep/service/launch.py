@@ -1,8 +1,9 @@
 """The first thing a worker process runs: bind itself, then become the worker.
 
 Runs in the child, before anything of the recording is touched: the child dies with its parent,
-holds a lock on its job so that two workers never meet in one folder, and takes its limits along
-through exec. Imports nothing heavy; a parent that starts a hundred of these notices none.
+holds a lock on its job so that two workers never meet in one folder, gives up all of the file system
+that is not its own, and takes its limits along through exec. Imports nothing heavy; a parent that
+starts a hundred of these notices none.
 """
 
 from __future__ import annotations
@@ -14,11 +15,17 @@ import os
 import resource
 import signal
 import sys
+from pathlib import Path
 
+from sidekeep.service.confinement import CACHE_VARIABLE, confine_worker
 from sidekeep.service.limits import Limits
+from sidekeep.storage.folders import Root
+from sidekeep.storage.landlock import CONFINED_VARIABLE
 
 PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 STILL_HELD = 75  # EX_TEMPFAIL of sysexits(3): another worker still holds this job
+RULES_VARIABLE = "SIDEKEEP_RULES"  # folders of the person's rule sets, joined as in PATH
+_PYTHON = [sys.executable, "-P"]  # -P: nothing is imported from the folder the service runs in
 
 
 def arguments(worker: str, root: str, job: str, limits: Limits) -> list[str]:
@@ -37,7 +44,7 @@ def arguments(worker: str, root: str, job: str, limits: Limits) -> list[str]:
         limits.file_bytes,
         limits.open_files,
     )
-    return [sys.executable, "-m", __spec__.name, worker, root, job, *map(str, numbers)]
+    return [*_PYTHON, "-m", __spec__.name, worker, root, job, *map(str, numbers)]
 
 
 def main(argv: list[str]) -> None:
@@ -46,12 +53,18 @@ def main(argv: list[str]) -> None:
     parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[3:])
     _die_with(parent)
     _hold(os.path.join(root, "work", job))  # noqa: PTH118
+    os.environ[CONFINED_VARIABLE] = confine_worker(
+        Root(Path(root)),
+        job,
+        os.environ.get(RULES_VARIABLE, ""),
+        os.environ.get(CACHE_VARIABLE, ""),
+    )
     _limit(resource.RLIMIT_AS, memory_bytes)
     _limit(resource.RLIMIT_CPU, cpu_s)
     _limit(resource.RLIMIT_FSIZE, file_bytes)
     _limit(resource.RLIMIT_NOFILE, open_files)
     _limit(resource.RLIMIT_CORE, 0)
-    os.execv(sys.executable, [sys.executable, "-m", worker, root, job])  # noqa: S606
+    os.execv(sys.executable, [*_PYTHON, "-m", worker, root, job])  # noqa: S606
 
 
 def _die_with(parent: int) -> None:

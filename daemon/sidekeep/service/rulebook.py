@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sidekeep.errors import Mistake, WrittenWrong
-from sidekeep.service.executor import RULES_VARIABLE
+from sidekeep.service.launch import RULES_VARIABLE
 
 CHECK_S = 60.0
 

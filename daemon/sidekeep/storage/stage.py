@@ -75,9 +75,13 @@ class Stage:
             Refused: the job is half published already and must be carried forward.
             MachineFault: the folders cannot be made.
         """
-        discard(self.root, self.job)
+        _refuse_if_sealed(self.root, self.job)
         with faults("making", self.folder):
-            make_folders(self.notes, self.root.archive)
+            # The folder itself stays: it is all of the archive that a confined worker may change.
+            make_folders(self.folder, self.root.archive)
+            for left in self.folder.iterdir():
+                remove_tree(left) if left.is_dir() else left.unlink()
+            make_folders(self.notes, self.folder)
             make_folders(self.folder / "music", self.folder)
 
     def places(self, wanted: Iterable[str]) -> tuple[str, ...]:
@@ -193,11 +197,14 @@ def discard(root: Root, job: str) -> None:
         Refused: publishing has been recorded; it can only be carried forward.
         MachineFault: it cannot be removed.
     """
-    folder = root.incoming / job
-    if (folder / PUBLICATION_NAME).exists():
+    _refuse_if_sealed(root, job)
+    with faults("removing", root.incoming / job):
+        remove_tree(root.incoming / job)
+
+
+def _refuse_if_sealed(root: Root, job: str) -> None:
+    if (root.incoming / job / PUBLICATION_NAME).exists():
         raise Refused(
             f"Job {job} is being published; it is carried to its end when the service starts.",
             "Start the service, or run `sidekeep drain`.",
         )
-    with faults("removing", folder):
-        remove_tree(folder)
