@@ -25,7 +25,8 @@ class EventTable:
     cells, `cross` (groups, bins) the mean of left times the conjugate of right, real part.
 
     `tone_hz` (cells, tones) are the strongest partials of the sum of channels in each cell of the
-    shared spectra, 0 where there is none.
+    shared spectra, 0 where there is none; `tone_phase` their phases in the middle of the cell, in
+    254ths of a turn.
     """
 
     tick_frames: int
@@ -36,6 +37,7 @@ class EventTable:
     spectra: NDArray[np.float32]
     cross: NDArray[np.float32]
     tone_hz: NDArray[np.float32]
+    tone_phase: NDArray[np.int8]
 
     @property
     def ticks(self) -> int:
@@ -74,6 +76,7 @@ class EventMeter:
         """Return the table for everything seen."""
         treble, middle, low = self._ticks.finish()
         spectra, cross = self._spectra.finish()
+        tone_hz, tone_phase = self._tones.finish()
         return EventTable(
             tick_frames=self._ticks.tick,
             group_cells=self._spectra.group_cells,
@@ -82,5 +85,6 @@ class EventMeter:
             low=low,
             spectra=spectra,
             cross=cross,
-            tone_hz=self._tones.finish(),
+            tone_hz=tone_hz,
+            tone_phase=tone_phase,
         )

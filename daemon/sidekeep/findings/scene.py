@@ -131,7 +131,7 @@ class Scene:
         pieces = [subsonic[:, slice(*self.ticks(span))] for span in spans]
         rumble = (np.concatenate(pieces, axis=1) ** 2).mean(axis=1)
         power = self.groove_power()
-        return np.maximum(power - rumble, 0.02 * power)
+        return np.asarray(np.maximum(power - rumble, 0.02 * power))
 
     def groove_hiss(self) -> NDArray[np.float64]:
         """Mean square of the groove noise above hum and rumble, shape (channels,); or empty."""

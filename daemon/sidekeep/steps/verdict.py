@@ -16,7 +16,10 @@ from sidekeep.findings import (
     image,
     locked_groove,
     low_capture,
+    pitch,
     rumble,
+    source_format,
+    speed,
 )
 from sidekeep.findings.scene import Scene, worst
 from sidekeep.measurements import Measurements
@@ -180,6 +183,38 @@ class Settings:
         high=0.0,
         doc="level the groove noise must have as well to be called unusual",
     )
+    raised_rate_db: float = quantity(
+        "raised rate",
+        unit="dB",
+        default=14.0,
+        low=6.0,
+        high=60.0,
+        doc="fall across the edge of a lower sample rate that tells a raised one",
+    )
+    speed_percent: float = quantity(
+        "speed",
+        unit="%",
+        default=1.2,
+        low=0.2,
+        high=7.0,
+        doc="deviation of the turntable's speed worth correcting",
+    )
+    wow_percent: float = quantity(
+        "wow",
+        unit="%",
+        default=0.15,
+        low=0.05,
+        high=5.0,
+        doc="peak deviation of pitch, once per revolution, worth hearing",
+    )
+    slip_percent: float = quantity(
+        "slip",
+        unit="%",
+        default=1.9,
+        low=0.5,
+        high=20.0,
+        doc="depth of a dip in pitch that is a slip of the platter",
+    )
     click_db: float = quantity(
         "click",
         unit="dB",
@@ -188,9 +223,17 @@ class Settings:
         high=40.0,
         doc="how far a click rises above the treble around it",
     )
+    click_level_db: float = quantity(
+        "click level",
+        unit="dB",
+        default=-26.0,
+        low=-80.0,
+        high=0.0,
+        doc="least level of a click's edge, 0 dB being a jump of full scale",
+    )
     clicks_per_minute: float = number(
         "clicks per minute",
-        default=99999,
+        default=200,
         low=1,
         high=1e5,
         doc="clicks a minute worth hearing",
@@ -223,12 +266,19 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         *groove_noise.find(
             scene, listen_db=settings.groove_noise_db, listen_dbfs=settings.groove_noise_dbfs
         ),
+        *source_format.find(scene, raised_db=settings.raised_rate_db),
+        *speed.find(scene, listen_percent=settings.speed_percent),
+        *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
         *locked_groove.find(
             scene, likeness=settings.locked_likeness, left_db=settings.locked_left_db
         ),
         *clicks.find(
-            scene, stand_out_db=settings.click_db, listen_per_minute=settings.clicks_per_minute
+            scene,
+            stand_out_db=settings.click_db,
+            level_db=settings.click_level_db,
+            listen_per_minute=settings.clicks_per_minute,
         ),
+        *clicks.find_scratch(scene),
     )
     kept = [
         replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore

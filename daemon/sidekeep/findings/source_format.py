@@ -1,0 +1,82 @@
+"""Source format: what the file says against what is in it: lossy origin, raised rate, padded words."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidekeep.dsp.spectra import bin_hz
+from sidekeep.findings.scene import Scene
+from sidekeep.model import Finding, Severity
+
+_BAND_HZ = 500.0
+_EDGE_FROM_HZ, _EDGE_TO_HZ = 10_000.0, 20_500.0
+_VOID_DB = -118.0  # per bin; preamplifier hiss at -90 dBFS lies at about -117
+_STEEP_DB, _CLIFF_DB = 30.0, 45.0  # within 1 kHz; old records lose their treble slowly
+_SHELF_HZ = ((20_000.0, 21_500.0), (22_500.0, 23_500.0), (41_000.0, 43_500.0), (45_000.0, 47_500.0))
+_AFTER_HZ = ((25_000.0, 27_000.0), (25_000.0, 27_000.0), (50_000.0, 54_000.0), (50_000.0, 54_000.0))
+
+
+def find(scene: Scene, *, raised_db: float) -> tuple[Finding, ...]:
+    """Look at the end of the spectrum and at the lowest bits of the words.
+
+    Hiss of groove and preamplifier reaches to the end of the spectrum, on the dullest of records;
+    codecs and converters of the sample rate leave nothing above their edge.
+
+    Args:
+        scene: the side.
+        raised_db: fall across the edge of a lower sample rate that only a raised rate shows.
+    """
+    spectra = scene.seen.events.spectra
+    findings = []
+    if spectra.shape[1]:
+        level_db = 10 * np.log10(np.maximum(np.median(spectra, axis=1).max(axis=0), 1e-20))
+        found = _lossy(scene, level_db) or _raised(scene, level_db, raised_db)
+        findings += [found] if found else []
+    padded = _padded(scene)
+    return (*findings, padded) if padded else tuple(findings)
+
+
+def _lossy(scene: Scene, level_db: NDArray[np.float64]) -> Finding | None:
+    starts = np.arange(_EDGE_FROM_HZ, min(_EDGE_TO_HZ + 1500, scene.seen.rate_hz * 0.49), _BAND_HZ)
+    bands = np.array([_level(scene, level_db, (at, at + _BAND_HZ)) for at in starts])
+    falls = bands[:-2] - bands[2:]
+    steepest = int(falls.argmax())
+    edge_hz, fall_db = float(starts[steepest] + _BAND_HZ), float(falls[steepest])
+    above_db = float(np.median(bands[steepest + 2 :]))
+    void = fall_db >= _STEEP_DB and above_db < _VOID_DB
+    if edge_hz > _EDGE_TO_HZ or not (void or fall_db >= _CLIFF_DB):
+        return None
+    detail = f"Nothing lies above {edge_hz / 1000:.1f} kHz: the sound went through a lossy codec."
+    numbers = {"edge_hz": edge_hz, "fall_db": round(fall_db, 1), "above_db": round(above_db, 1)}
+    return Finding("source format", Severity.LISTEN, scene.side.programme, detail, numbers)
+
+
+def _raised(scene: Scene, level_db: NDArray[np.float64], raised_db: float) -> Finding | None:
+    for shelf, after in zip(_SHELF_HZ, _AFTER_HZ, strict=True):
+        if after[1] > scene.seen.rate_hz / 2:
+            continue
+        fall_db = _level(scene, level_db, shelf) - _level(scene, level_db, after)
+        if fall_db >= raised_db:
+            old_khz = "44.1 or 48" if after[0] < 30_000 else "88.2 or 96"
+            detail = f"The file was brought to its sample rate from {old_khz} kHz."
+            numbers = {"edge_hz": shelf[1], "fall_db": round(fall_db, 1)}
+            return Finding("source format", Severity.LISTEN, scene.side.programme, detail, numbers)
+    return None
+
+
+def _padded(scene: Scene) -> Finding | None:
+    word, bits = scene.seen.capture.word, min(scene.recording.bits, 24)
+    if word == 0:
+        return None
+    used = 24 - ((word & -word).bit_length() - 1)
+    if used > bits - 4:
+        return None
+    detail = f"The words of {bits} bits hold only {used} bits; the rest is padding."
+    numbers = {"used_bits": float(used), "bits": float(bits)}
+    return Finding("source format", Severity.NOTE, scene.side.programme, detail, numbers)
+
+
+def _level(scene: Scene, level_db: NDArray[np.float64], band_hz: tuple[float, float]) -> float:
+    bins = bin_hz(scene.seen.rate_hz)
+    return float(np.median(level_db[(bins >= band_hz[0]) & (bins < band_hz[1])]))
