@@ -53,10 +53,11 @@ class NoEvents:
 
     def __init__(self) -> None:
         self.armed = 0
+        self.mode = Mode("events", "for the test", 300.0)
 
     def arm(self, _inbox: Path) -> Mode:
         self.armed += 1
-        return Mode("events", "for the test", 300.0)
+        return self.mode
 
     def disarm(self) -> None:
         self.armed = 0
@@ -228,6 +229,7 @@ def recording(frames: int = 1000, seed: str = "") -> bytes:
 
 def rig_at(path: Path, **changes: Any) -> Rig:
     """A rig on a fresh root below `path`."""
+    path.mkdir(parents=True, exist_ok=True)
     preferences = replace(
         Preferences(root=str(path / "root"), free_space_gb=0.0, settle_s=3.0, settle_unseen_s=30.0),
         **changes,

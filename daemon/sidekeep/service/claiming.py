@@ -9,6 +9,7 @@ from sidekeep.service.intake import Arrival, Intake
 from sidekeep.service.ledger import Entry
 from sidekeep.service.leftovers import remove_own
 from sidekeep.service.logs import Log
+from sidekeep.service.pauses import FIRST_S
 from sidekeep.service.reconcile import shared_sheet_of
 from sidekeep.service.reporting import Reporter
 from sidekeep.service.states import State
@@ -16,6 +17,8 @@ from sidekeep.storage.claim import NotClaimed, Wanted, claim
 from sidekeep.storage.folders import Root
 from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.order import Order
+
+CHANGED_S = 5.0  # first pause after a file changed in the very moment of being claimed
 
 
 class Claiming:
@@ -83,7 +86,8 @@ class Claiming:
         except (SidekeepError, OSError) as error:
             event = "inbox.not_claimed" if isinstance(error, NotClaimed) else "inbox.deferred"
             why, advice = told(error)
-        pause_s = self._intake.pauses.fail(arrival.origin, self._clock.monotonic_s())
+            first_s = CHANGED_S if isinstance(error, NotClaimed) else FIRST_S
+        pause_s = self._intake.pauses.fail(arrival.origin, self._clock.monotonic_s(), first_s)
         self._log.warning(
             event,
             file=arrival.origin,

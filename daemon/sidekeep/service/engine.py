@@ -226,8 +226,8 @@ class Engine:
             self._root, self.intake.scan, held, lambda seen: self.intake.settled(seen, now_s)
         )
         for job, sheet in handed:
-            self._log.info("job.released", job=job, why=f"its sheet has come: {sheet}")
-            self._ledger.put(entry_of(self._root.work / job, State.QUEUED))
+            entry = entry_of(self._root.work / job, State.QUEUED)
+            self.reporter.returned(entry, f"its sheet has come: {sheet}")
             self.dispatcher.tally.add(job)
         for path in self._shared.tidy(self.intake.scan):
             self._log.info("inbox.sheet_done", file=path, why="all its sides are filed")
@@ -241,7 +241,11 @@ class Engine:
         soon_s = min(CHANGING_S, max(0.05, self._settle.seen_s / 4))
         if unsettled or any(a.quiet_s < 60.0 for a in waiting):
             return soon_s
-        return STUCK_S if waiting else self._mode.scan_every_s
+        again_s = STUCK_S if waiting else self._mode.scan_every_s
+        pause_ends_s = self.intake.pauses.next_s()
+        if pause_ends_s is not None:
+            again_s = min(again_s, max(soon_s, pause_ends_s - now_s))
+        return again_s
 
     def _find_returned(self) -> None:
         """Queue the jobs that a command has moved back into `work/`."""
@@ -254,8 +258,7 @@ class Engine:
             if not is_whole(folder):  # a claim that could not even be undone
                 self._recovery_is_due = True
                 continue
-            self._ledger.put(entry_of(folder, State.QUEUED))
-            self._log.info("job.returned", job=job)
+            self.reporter.returned(entry_of(folder, State.QUEUED), "it was moved back to work")
             self.dispatcher.tally.add(job)
 
     def _pause_s(self) -> float:

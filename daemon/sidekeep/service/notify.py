@@ -6,6 +6,8 @@ import os
 import socket
 from collections.abc import Mapping
 
+LONGEST_SEND_S = 0.5
+
 
 class Notifier:
     """Says ready, reloading, stopping, status and alive; says nothing when nobody listens."""
@@ -50,6 +52,7 @@ class Notifier:
             return
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as plug:
+            plug.settimeout(LONGEST_SEND_S)  # a listener that is stuck must not hold us up
             try:
                 plug.connect(address)
                 plug.send(message.encode())

@@ -22,10 +22,10 @@ class Pauses:
     def __init__(self) -> None:
         self._pauses: dict[str, Pause] = {}
 
-    def fail(self, name: str, now_s: float) -> float:
+    def fail(self, name: str, now_s: float, first_s: float = FIRST_S) -> float:
         """Note a failure; return the length of the pause that begins now, in seconds."""
         failures = self._pauses[name].failures + 1 if name in self._pauses else 1
-        pause_s = min(FIRST_S * float(2 ** min(failures - 1, 16)), LONGEST_S)
+        pause_s = min(first_s * float(2 ** min(failures - 1, 16)), LONGEST_S)
         self._pauses[name] = Pause(failures, now_s + pause_s)
         return pause_s
 

@@ -45,8 +45,8 @@ class Reporter:
         self._told: set[tuple[str, str]] = set()
         self._last_status: Status | None = None
         self._last_scan_s: float | None = None
-        self._last_figures: Figures | None = None
-        self._metrics_at_s = 0.0
+        self._figures_are_old = True
+        self._figures_at_s = 0.0
         self._concluded = concluded
         self._missing: dict[str, tuple[str, ...]] = {}
         self._page_is_old = True
@@ -75,12 +75,13 @@ class Reporter:
 
     def claimed(self, entry: Entry) -> None:
         """A recording has left the inbox and is a job."""
-        self._ledger.put(replace(entry, changed_at=self.stamp()))
+        self._put(entry)
         self._log.info("job.claimed", job=entry.job, file=entry.origin, bytes=entry.bytes)
 
     def started(self, job: str) -> None:
         """A worker has taken a job in hand."""
         self._ledger.move(job, State.RUNNING, self.stamp())
+        self._figures_are_old = True
         self._log.info("job.started", job=job)
 
     def verdict(self, job: str, progress: Progress) -> None:
@@ -99,7 +100,6 @@ class Reporter:
             state=conclusion.state,
             message=conclusion.message,
             advice=conclusion.advice,
-            changed_at=self.stamp(),
         )
         if conclusion.result is not None:
             names = ("artist", "title", "side", "verdict", "sentence", "sha256", "audio_sha256")
@@ -107,7 +107,7 @@ class Reporter:
             known = {name: text for name, text in texts.items() if text}
             duration_s = conclusion.result.duration_s or entry.duration_s
             entry = replace(entry, duration_s=duration_s, **known)
-        self._ledger.put(entry)
+        self._put(entry)
         self._page_is_old = True
         self._log_conclusion(entry, conclusion, next_try_s)
         self._concluded(entry)
@@ -115,7 +115,18 @@ class Reporter:
     def vanished(self, job: str) -> None:
         """A job is no longer where it was; a person took it away, or a newer job its place."""
         self._ledger.remove(job)
+        self._figures_are_old = True
         self._log.info("job.vanished", job=job)
+
+    def returned(self, entry: Entry, why: str) -> None:
+        """A job is back in `work/`, at a person's word or because its sheet has come."""
+        self._put(entry)
+        self._page_is_old = True
+        self._log.info("job.returned", job=entry.job, file=entry.origin, why=why)
+
+    def _put(self, entry: Entry) -> None:
+        self._ledger.put(replace(entry, changed_at=self.stamp()))
+        self._figures_are_old = True
 
     def _log_conclusion(
         self, entry: Entry, conclusion: Conclusion, next_try_s: float | None
@@ -159,14 +170,22 @@ class Reporter:
         self._missing = dict(missing)
 
     def figures(self, now: Status) -> None:
-        """Write the status file and the metrics.
+        """Write the status file, if it changed, and the metrics, if they did or some time is over.
 
         Raises:
             OSError: they cannot be written.
         """
+        now_s = self._clock.monotonic_s()
         if now != self._last_status:
             status.write_status(self._root.state / STATUS_NAME, now)
             self._last_status = now
+            self._figures_are_old = True
+        if self._figures_are_old or now_s - self._figures_at_s >= METRICS_EVERY_S:
+            metrics.write(self._root.state / METRICS_NAME, self._figures(now))
+            self._figures_are_old = False
+            self._figures_at_s = now_s
+
+    def _figures(self, now: Status) -> Figures:
         try:
             disk = os.statvfs(self._root.archive)
             free = disk.f_bavail * disk.f_frsize
@@ -174,7 +193,7 @@ class Reporter:
             free = 0
         filed_at = self._ledger.last_filed_at()
         audit = read_figures(self._root)
-        told = Figures(
+        return Figures(
             jobs=self._ledger.counts(),
             waiting_files=len(now.waiting),
             ignored_files=now.ignored,
@@ -185,15 +204,6 @@ class Reporter:
             audit_oldest_s=audit.oldest_s,
             audit_errors=audit.errors,
         )
-        self._write_metrics(told)
-
-    def _write_metrics(self, told: Figures) -> None:
-        lasting = replace(told, free_bytes=0, last_scan_s=None)
-        now_s = self._clock.monotonic_s()
-        if lasting != self._last_figures or now_s - self._metrics_at_s >= METRICS_EVERY_S:
-            metrics.write(self._root.state / METRICS_NAME, told)
-            self._last_figures = lasting
-            self._metrics_at_s = now_s
 
 
 def _next(state: State, next_try_s: float | None) -> str:
