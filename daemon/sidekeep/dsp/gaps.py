@@ -6,22 +6,25 @@ import itertools
 from dataclasses import dataclass
 
 from sidekeep.dsp.islands import Island
+from sidekeep.dsp.likeness import Likeness, compare
 from sidekeep.dsp.presence import Presence
 from sidekeep.dsp.slots import Slots
+
+HARD_DB = 14.0
+"""Excess over the groove noise within a quarter second that makes an entry or an end a hard one."""
+
+CLIMB_DB = 8.0
+"""Rise within four seconds from which on an entry is a slow one after all."""
 
 
 @dataclass(frozen=True)
 class Gap:
-    """A gap in slots, `start` to `end`, and where in it to cut.
-
-    `fall_db_per_s` and `rise_db_per_s` say how fast the music leaves and comes: steep or sinking.
-    """
+    """A gap in slots, `start` to `end`, where in it to cut, and what lies on both sides."""
 
     start: int
     end: int
     cut: int
-    fall_db_per_s: float
-    rise_db_per_s: float
+    likeness: Likeness
 
     @property
     def slots(self) -> int:
@@ -43,29 +46,23 @@ def find_gaps(
     gaps: list[Gap] = []
     for before, after in itertools.pairwise(islands):
         if (after.start - before.end) * slots.seconds >= shortest_s:
-            gap = _gap(slots, presence, before.end, after.start)
-            if gaps and before.slots < slots.count(0.5):
+            likeness = compare(slots, presence, islands, before.end, after.start)
+            cut = _cut(slots, before.end, after.start, likeness)
+            gap = Gap(before.end, after.start, cut, likeness)
+            if gaps and gaps[-1].end == before.start and before.slots < slots.count(0.5):
                 gap = max(gaps.pop(), gap, key=lambda one: one.slots)
             gaps.append(gap)
     return tuple(gaps)
 
 
-def _gap(slots: Slots, presence: Presence, first: int, last: int) -> Gap:
-    near = slots.count(0.45)
-    excess = presence.excess_db
-    before = excess[max(0, first - presence.start - near) : first - presence.start]
-    after = excess[last - presence.start : last - presence.start + near]
-    fall = float(before.max(initial=0)) / (len(before) * slots.seconds or 1)
-    rise = float(after.max(initial=0)) / (len(after) * slots.seconds or 1)
-    return Gap(first, last, _cut(slots, first, last, fall, rise), fall, rise)
+def _cut(slots: Slots, first: int, last: int, likeness: Likeness) -> int:
+    """Where to cut: just before a hard entry, soon after a hard end, else half way.
 
-
-def _cut(slots: Slots, first: int, last: int, fall: float, rise: float) -> int:
-    """Where to cut: just before a hard entry, well after the end of a sinking one, else half way."""
+    A sinking end or entry goes on under the noise where it can no longer be seen.
+    """
     size = last - first
-    hard = 30.0
-    if rise >= hard:
+    if likeness.after_db >= HARD_DB and likeness.climb_db < CLIMB_DB:
         return last - min(slots.count(0.4), size // 2)
-    if fall >= hard:
-        return first + min(slots.count(0.6), size // 2)
+    if likeness.before_db >= HARD_DB:
+        return first + min(slots.count(0.4), size // 2)
     return first + size // 2

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -56,7 +56,47 @@ def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, 
     if not play.groove:
         return tuple(islands)
     islands = _with_rhythm(_without_handling(islands, slots, play), slots)
-    return _without_ticks(_belonging(islands, slots), slots)
+    kept = _without_ticks(_belonging(islands, _pops_db(islands, slots, play), slots), slots)
+    return _stretched(kept, presence, play, slots.count(0.3), slots.count(0.8))
+
+
+def _pops_db(islands: list[Island], slots: Slots, play: Play) -> float:
+    """How strong the pops are that stand in groove noise, far from programme."""
+    large = [island for island in islands if is_large(island, slots)]
+    alone_db = [
+        island.excess_db
+        for island in islands
+        if island.slots <= slots.count(0.4)
+        and any(run.start <= island.start < run.end for run in play.groove)
+        and _away(island, large) > slots.count(1.5)
+    ]
+    return max(alone_db, default=0.0)
+
+
+def _stretched(
+    kept: tuple[Island, ...], presence: Presence, play: Play, lead: int, tail: int
+) -> tuple[Island, ...]:
+    """The islands with the weak sounds that lead into them and die away after them.
+
+    Args:
+        kept: islands of programme.
+        presence: what stands above the groove noise, weakly too.
+        play: the stretch with the stylus down.
+        lead: largest hole in slots before an island.
+        tail: largest hole in slots after an island.
+    """
+    weak = np.flatnonzero(presence.weak) + play.start
+    stretched: list[Island] = []
+    for place, island in enumerate(kept):
+        start, end = island.start, island.end
+        floor = stretched[-1].end if stretched else play.start
+        roof = kept[place + 1].start if place + 1 < len(kept) else play.end
+        while (before := weak[(weak < start) & (weak >= max(floor, start - lead))]).size:
+            start = int(before[0])
+        while (after := weak[(weak >= end) & (weak < min(roof, end + tail))]).size:
+            end = int(after[-1]) + 1
+        stretched.append(replace(island, start=start, end=end))
+    return tuple(stretched)
 
 
 def is_large(island: Island, slots: Slots) -> bool:
@@ -110,25 +150,34 @@ def _beats(chain: list[Island], slots: Slots) -> list[Island]:
     return [Island(chain[0].start, chain[-1].end, max(excess_db, 6.1), low=False)]
 
 
-def _belonging(islands: list[Island], slots: Slots) -> list[Island]:
+def _belonging(islands: list[Island], pops_db: float, slots: Slots) -> list[Island]:
     """The large islands and, going out from them, the small ones that are notes near by."""
     kept = [island for island in islands if is_large(island, slots)]
     rest = [island for island in islands if island not in kept]
-    while near := [island for island in rest if _belongs(island, kept, slots)]:
+    while near := [island for island in rest if _belongs(island, kept, pops_db, slots)]:
         kept += near
         rest = [island for island in rest if island not in near]
     return sorted(kept, key=lambda island: island.start)
 
 
-def _belongs(island: Island, kept: list[Island], slots: Slots) -> bool:
-    away = min(
-        (max(one.start - island.end, island.start - one.end, 0) for one in kept), default=1 << 30
-    )
+def _belongs(island: Island, kept: list[Island], pops_db: float, slots: Slots) -> bool:
+    away = _away(island, kept)
     if island.low:
         return island.slots >= slots.count(0.6) and away < slots.count(2.5)
-    if island.slots >= 2 and (island.excess_db > 15 or island.slots >= slots.count(0.5)):
+    if island.slots >= slots.count(0.5):
         return away < slots.count(4.0)
-    return away < slots.count(1.2) and (island.slots >= slots.count(0.3) or island.excess_db > 8)
+    strong = island.excess_db > pops_db + 4
+    if island.slots >= 2 and island.excess_db > 15 and strong:
+        return away < slots.count(4.0)
+    return away < slots.count(1.2) and (
+        (island.excess_db > 8 and strong) or island.slots > slots.count(0.4)
+    )
+
+
+def _away(island: Island, kept: list[Island]) -> int:
+    return min(
+        (max(one.start - island.end, island.start - one.end, 0) for one in kept), default=1 << 30
+    )
 
 
 def _without_handling(islands: list[Island], slots: Slots, play: Play) -> list[Island]:

@@ -22,6 +22,9 @@ SCALES = (1, 3, 9, 19)
 LEAST_EXCESS_DB = (5.0, 3.0, 1.5, 1.2)
 """Smallest excess over the groove noise that counts at each scale."""
 
+WEAK = 0.7
+"""Share of the limits that a weak sound reaches."""
+
 LEAST_SPREAD_DB = 0.35
 """Groove noise is never taken to be steadier than this over any time."""
 
@@ -39,12 +42,13 @@ TOP = ((1, 6.0), (3, 4.6), (10, 3.2))
 class Presence:
     """Per slot from `start`: whether programme is there and how far the strongest band stands out.
 
-    `low` marks slots where only bands below 200 Hz stand out; `low_db` and `high_db` say how far the
+    `weak` also counts what stands out less, for the edges of what is found otherwise; `low` marks slots where only bands below 200 Hz stand out; `low_db` and `high_db` say how far the
     strongest band stands out below and above.
     """
 
     start: int
     present: Flags
+    weak: Flags
     low: Flags
     low_db: Floats
     high_db: Floats
@@ -66,14 +70,14 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     if not play.groove:
         whole = np.ones(count, np.bool_)
         far = np.full(count, 99, np.float32)
-        return Presence(play.start, whole, ~whole, far, far)
+        return Presence(play.start, whole, whole, ~whole, far, far)
     rest = _rest(slots, play)
     quiet = np.zeros(count, np.bool_)
     for run in play.groove:
         quiet[run.start - play.start : run.end - play.start] = True
     rows = range(0, slots.level_db.shape[1], slots.bands)
     low_bands = np.concatenate([np.arange(row, row + 4) for row in rows])
-    present, high = np.zeros((2, count), np.bool_)
+    present, weak, high = np.zeros((3, count), np.bool_)
     low_db, high_db = np.zeros((2, count), np.float32)
     for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
         smooth = rest if scale == 1 else percentile_filter(rest, 26, (scale, 1), mode="nearest")
@@ -94,6 +98,7 @@ def find_presence(slots: Slots, play: Play) -> Presence:
             found = binary_dilation(found, np.ones(reach, np.bool_))
             found = _edges_trimmed(found, first, scale // 4 + 3)
         if scale <= 3:
+            weak |= _stands_out(deviation, WEAK)
             above = (smooth - middle)[:, : slots.level_db.shape[1]] - (5 if scale == 1 else 0)
             low_db = np.maximum(low_db, above[:, low_bands].max(axis=1))
             above[:, low_bands] = 0
@@ -102,7 +107,7 @@ def find_presence(slots: Slots, play: Play) -> Presence:
         deviation[:, low_bands] = 0
         high |= _stands_out(deviation)
         present |= found
-    return Presence(play.start, present, present & ~high, low_db, high_db)
+    return Presence(play.start, present, weak | present, present & ~high, low_db, high_db)
 
 
 def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
@@ -139,11 +144,11 @@ def stretches(flags: Flags) -> NDArray[np.intp]:
     return np.flatnonzero(np.diff(np.concatenate(([0], flags.view(np.int8), [0])))).reshape(-1, 2)
 
 
-def _stands_out(deviation: Floats) -> Flags:
+def _stands_out(deviation: Floats, share: float = 1.0) -> Flags:
     ordered = -np.partition(-deviation, [top - 1 for top, _ in TOP], axis=1)
     out = np.zeros(len(deviation), np.bool_)
     for top, limit in TOP:
-        out |= ordered[:, :top].mean(axis=1) > limit
+        out |= ordered[:, :top].mean(axis=1) > limit * share
     return out
 
 
