@@ -97,6 +97,8 @@ def measure(
     with ThreadPoolExecutor(threads) as pool:
 
         def feed_all(treated: Block) -> None:
+            if not treated.shape[1]:
+                return
             bench.frames += treated.shape[1]
             running.extend(pool.submit(feed, treated) for feed in feeds)
 

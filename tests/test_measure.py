@@ -1,0 +1,69 @@
+"""Measuring: the same tables however the recording is cut into blocks and however many threads work."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from sidekeep.dsp.filters import FilterTreatment
+from sidekeep.measure import measure
+from sidekeep.measurements import Measurements, from_arrays, to_arrays
+from sidekeep.steps import rumble
+
+RATE_HZ = 44_100
+
+
+@pytest.fixture(scope="module")
+def audio() -> NDArray[np.float32]:
+    """Five seconds of tones, noise and a click, stereo."""
+    rng = np.random.default_rng(5)
+    time_s = np.arange(5 * RATE_HZ) / RATE_HZ
+    tone = 0.3 * np.sin(2 * np.pi * 440 * time_s) * (time_s % 1.3 < 0.9)
+    samples = np.stack((tone, 0.7 * tone)) + 0.001 * rng.standard_normal((2, time_s.size))
+    samples[:, 100_000] += 0.5
+    return samples.astype(np.float32)
+
+
+def cut(audio: NDArray[np.float32], frames: int) -> Iterator[NDArray[np.float32]]:
+    for start in range(0, audio.shape[1], frames):
+        yield audio[:, start : start + frames]
+
+
+def assert_equal(one: Measurements, other: Measurements) -> None:
+    first, second = to_arrays(one), to_arrays(other)
+    assert first.keys() == second.keys()
+    for name, array in first.items():
+        assert np.array_equal(array, second[name], equal_nan=array.dtype.kind == "f"), name
+
+
+@pytest.mark.parametrize("frames", [7_777, 44_100, 1 << 16])
+@pytest.mark.parametrize("threads", [1, 3])
+def test_blocks_and_threads_change_nothing(
+    audio: NDArray[np.float32], frames: int, threads: int
+) -> None:
+    whole = measure([audio], RATE_HZ, 2, threads=1)
+    assert_equal(whole, measure(cut(audio, frames), RATE_HZ, 2, threads=threads))
+
+
+def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> None:
+    """A treatment runs before the meters; the capture table alone sees the recording itself."""
+    settings = rumble.Settings(corner_hz=120.0, order=8)
+    recording = type("R", (), {"rate_hz": RATE_HZ, "channels": 2})()
+    treatment = rumble.STEP.treat(recording, None, settings)  # type: ignore[misc, arg-type]
+    assert isinstance(treatment, FilterTreatment)
+    low = 0.5 * np.sin(2 * np.pi * 30 * np.arange(4 * RATE_HZ) / RATE_HZ)
+    deep = np.stack((low, low)).astype(np.float32)
+    plain = measure([deep], RATE_HZ, 2)
+    treated = measure([deep], RATE_HZ, 2, (treatment,))
+    assert treated.frames == plain.frames
+    # An order-8 high-pass is down 96 dB two octaves below its corner (closed form of Butterworth).
+    assert treated.levels.mean_square[:, 200:].max() < 1e-6 * plain.levels.mean_square.max()
+    assert np.array_equal(treated.capture.peaks, plain.capture.peaks)
+
+
+def test_tables_survive_being_kept(audio: NDArray[np.float32]) -> None:
+    seen = measure([audio], RATE_HZ, 2)
+    assert_equal(seen, from_arrays(to_arrays(seen)))
