@@ -34,8 +34,8 @@ def decided(
     return balance
 
 
-def lone(place_db: float, imbalance_db: float) -> NDArray[np.float32]:
-    return transferred(placed(notes(1, 80, 400), place_db), imbalance_db)
+def lone(place_db: float, imbalance_db: float, noise_dbfs: float = -66.0) -> NDArray[np.float32]:
+    return transferred(placed(notes(1, 80, 400), place_db), imbalance_db, noise_dbfs)
 
 
 @pytest.mark.parametrize("imbalance_db", [-2.5, 1.0])
@@ -85,6 +85,11 @@ def test_one_instrument_off_centre_is_the_mix(place_db: float) -> None:
     assert "taken for the mix" in balance.reason
     assert "groove noise stands" in balance.reason
     assert "no groove noise" in decided(lone(place_db, 0.0), groove=()).reason
+
+
+@pytest.mark.parametrize("noise_dbfs", [-54.0, -48.0])
+def test_groove_noise_over_it_does_not_make_it_many(noise_dbfs: float) -> None:
+    assert decided(lone(-2.6, -2.2, noise_dbfs)).applied_db == 0.0
 
 
 def test_an_instrument_whose_place_hides_the_imbalance_is_the_mix_too() -> None:

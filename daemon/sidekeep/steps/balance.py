@@ -13,6 +13,9 @@ from sidekeep.steps.step import Step
 ONE_PLACE = 0.9
 """Share of all in-phase sound in one place from which it may be a single source."""
 
+MANY_PLACES = 0.5
+"""Share in one place below which it surely is not."""
+
 SURELY_TRANSFER_DB = 0.75
 """A lone source this near the middle was meant to be there: nobody pans by so little."""
 
@@ -20,7 +23,7 @@ SAME_LEAN_DB = 1.0
 """How near the groove's own balance must be to a lone source's to bear it out."""
 
 OTHER_LEAN_DB = 3.0
-"""How far the groove's own balance may be from a centre's; its noise may be a little one-sided."""
+"""How far it may be from the centre of many sources; groove noise may be a little one-sided."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,10 +121,14 @@ def _may_be_meant(centre: Centre, groove_db: float | None) -> bool:
     A lone source off-centre and a mono record in a transfer that leans sound alike, as does a lone
     bass below other things; but a transfer leans the noise of the groove as well, a mix does not.
     """
-    lone = centre.low_only or centre.alone >= ONE_PLACE
+    lone = 1.0
+    if not centre.low_only:
+        lone = min(max((centre.alone - MANY_PLACES) / (ONE_PLACE - MANY_PLACES), 0.0), 1.0)
     if groove_db is None:
-        return lone and (centre.bands == 1 or abs(centre.ratio_db) > SURELY_TRANSFER_DB)
-    return abs(groove_db - centre.ratio_db) > (SAME_LEAN_DB if lone else OTHER_LEAN_DB)
+        near = centre.bands > 1 and abs(centre.ratio_db) <= SURELY_TRANSFER_DB
+        return lone == 1.0 and not near
+    allowed_db = OTHER_LEAN_DB + lone * (SAME_LEAN_DB - OTHER_LEAN_DB)
+    return abs(groove_db - centre.ratio_db) > allowed_db
 
 
 def _lone(centre: Centre, groove_db: float | None) -> str:
