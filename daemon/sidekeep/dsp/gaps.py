@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sidekeep.dsp.islands import Island
 from sidekeep.dsp.likeness import Likeness, compare
@@ -12,6 +12,10 @@ from sidekeep.dsp.slots import Slots
 
 HARD_DB = 14.0
 """Excess over the groove noise within a quarter second that makes an entry or an end a hard one."""
+
+USUAL_TRACK_S, SHORT = 30.0, 0.12
+"""Tracks are seldom shorter than the first; each second less lowers the odds by the second (fitted
+as in `likeness`, then taken at two thirds)."""
 
 CLIMB_DB = 8.0
 """Rise within four seconds from which on an entry is a slow one after all."""
@@ -52,7 +56,21 @@ def find_gaps(
             if gaps and gaps[-1].end == before.start and before.slots < slots.count(0.5):
                 gap = max(gaps.pop(), gap, key=lambda one: one.slots)
             gaps.append(gap)
-    return tuple(gaps)
+    return _with_lengths(gaps, slots, islands)
+
+
+def _with_lengths(gaps: list[Gap], slots: Slots, islands: tuple[Island, ...]) -> tuple[Gap, ...]:
+    """Lower the odds of gaps that would leave a short track."""
+    if not gaps:
+        return ()
+    edges = [islands[0].start, *(gap.cut for gap in gaps), islands[-1].end]
+    tracks_s = [(b - a) * slots.seconds for a, b in itertools.pairwise(edges)]
+    weighed = []
+    for gap, sides_s in zip(gaps, itertools.pairwise(tracks_s), strict=True):
+        missing_s = min(max(USUAL_TRACK_S - min(sides_s), 0.0), 20.0)
+        odds = gap.likeness.odds - SHORT * missing_s
+        weighed.append(replace(gap, likeness=replace(gap.likeness, odds=odds)))
+    return tuple(weighed)
 
 
 def _cut(slots: Slots, first: int, last: int, likeness: Likeness) -> int:

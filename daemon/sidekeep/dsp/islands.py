@@ -78,6 +78,8 @@ def _stretched(
 ) -> tuple[Island, ...]:
     """The islands with the weak sounds that lead into them and die away after them.
 
+    Between two islands at least a fifth of the hole, in its middle, stays.
+
     Args:
         kept: islands of programme.
         presence: what stands above the groove noise, weakly too.
@@ -91,6 +93,10 @@ def _stretched(
         start, end = island.start, island.end
         floor = stretched[-1].end if stretched else play.start
         roof = kept[place + 1].start if place + 1 < len(kept) else play.end
+        if stretched:
+            floor += (start - floor) * 3 // 5
+        if place + 1 < len(kept):
+            roof -= (roof - end) * 3 // 5
         while (before := weak[(weak < start) & (weak >= max(floor, start - lead))]).size:
             start = int(before[0])
         while (after := weak[(weak >= end) & (weak < min(roof, end + tail))]).size:

@@ -40,10 +40,11 @@ TOP = ((1, 6.0), (3, 4.6), (10, 3.2))
 
 @dataclass(frozen=True)
 class Presence:
-    """Per slot from `start`: whether programme is there and how far the strongest band stands out.
+    """What stands above the groove noise, per slot from `start`.
 
-    `weak` also counts what stands out less, for the edges of what is found otherwise; `low` marks slots where only bands below 200 Hz stand out; `low_db` and `high_db` say how far the
-    strongest band stands out below and above.
+    `present` says whether programme is there; `weak` also counts what stands out less, for the edges
+    of what is found otherwise; `low` marks slots where only bands below 200 Hz stand out. `low_db`
+    and `high_db` say how far the strongest band stands out below and above.
     """
 
     start: int

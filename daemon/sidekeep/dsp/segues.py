@@ -27,7 +27,7 @@ def change_near(slots: Slots, presence: Presence, expected: int, reach: int) -> 
         return max(holes)[1] - 1
     side = slots.count(2.0)
     places = np.arange(first, last)
-    novelty = np.array([_novelty(slots, at, side) for at in places])
+    novelty = np.array([_novelty(slots, int(at), side) for at in places])
     near = np.exp(-0.5 * ((places - expected) / max(1, reach / 2)) ** 2)
     best = int((novelty * near).argmax())
     typical = np.median(

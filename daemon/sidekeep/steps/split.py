@@ -24,11 +24,11 @@ SURE, INSIDE = -0.3, -1.2
 """Logarithms of odds that another track begins after a gap: without a sheet, a gap above the first
 is a cut and one below the second is not; what lies between, or below, is held."""
 
-POOR, SURPLUS = -0.8, 1.0
+POOR, SURPLUS = -0.8, 0.0
 """The same with the number of tracks known: a cut below the first, a silence above the second make
 the sheet doubtful."""
 
-MARGIN = 1.0
+MARGIN = 2.0
 """By how much the best reading of a sheet must be likelier than the next, in logarithms of odds."""
 
 SPEEDS = tuple(1 + step / 200 for step in range(-6, 7))
