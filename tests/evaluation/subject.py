@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -37,8 +38,8 @@ def measured_file(path: Path, rules: str, *, reuse: bool) -> tuple[study.Known, 
     known = study.know(case, recording, _rule_sets())
     kept = path.with_suffix(f".{rules}.npz")
     if reuse and kept.exists():
-        with np.load(kept) as stored:
-            return known, from_arrays(dict(stored))
+        with suppress(KeyError, TypeError), np.load(kept) as stored:
+            return known, from_arrays(dict(stored))  # unless the tables have another shape now
     known, seen = study.measured(reader, known, lambda _act, _fraction: None)
     arrays: dict[str, Any] = dict(to_arrays(seen))
     np.savez(kept, **arrays)
