@@ -7,6 +7,7 @@ from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import EDGES_HZ
+from sidekeep.dsp.centre import agreement_curve
 from sidekeep.dsp.image import BAND_EDGES_HZ, RATIOS_DB
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Span
@@ -64,11 +65,12 @@ def balance(plan: Plan, seen: Measurements) -> str:
         drawn = figure(9.0, 2.2)
         axes = drawn.add_subplot()
         for band, weights in enumerate(per_band):
-            label = "one band each" if band == 0 else None
+            label = "one line a band" if band == 0 else None
             axes.plot(RATIOS_DB, _smooth(weights), color=Ink.BODY, linewidth=1.0, label=label)
-        axes.plot(
-            RATIOS_DB, _smooth(per_band.sum(axis=0)), color=Ink.WAVE, linewidth=1.6, label="all"
-        )
+        for index, side in enumerate(plan.sides):
+            agreed = agreement_curve(table, side.programme.start, side.programme.end)
+            label = "how far they agree" if index == 0 else None
+            axes.plot(RATIOS_DB, agreed, color=Ink.WAVE, linewidth=1.6, label=label)
         for side in plan.sides:
             if side.balance is not None and side.balance.measured_db is not None:
                 axes.axvline(
