@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sidekeep.dsp.meter import Block
@@ -21,6 +22,8 @@ _ANCHOR_ODDS = 48  # one sample in so many, chosen by its value, is an anchor fo
 _ANCHOR_FRAMES = 16
 _REPEAT_REACH_S = 0.5
 _MOST_REPEATS = 20_000
+_STIR = np.uint64(0x9E3779B97F4A7C15)  # odd, half its bits set: 2**64 over the golden ratio
+_FACTORS = np.cumprod(np.full(_ANCHOR_FRAMES // 2, _STIR))  # wraps around, as it shall
 
 
 @dataclass(frozen=True)
@@ -178,18 +181,22 @@ class _RepeatFinder:
     def _match(self, keys: NDArray[np.uint64], places: NDArray[np.int64]) -> None:
         keys = np.concatenate((self._keys, keys))
         places = np.concatenate((self._places, places))
-        order = np.lexsort((places, keys))
+        if self._count < _MOST_REPEATS and _any_twice(keys):
+            self._note(keys, places)
+        recent = places > (places[-1] if places.size else 0) - self._reach
+        self._keys, self._places = keys[recent], places[recent]
+
+    def _note(self, keys: NDArray[np.uint64], places: NDArray[np.int64]) -> None:
+        """Note the repeats among anchors whose places are in order."""
+        order = np.argsort(keys, kind="stable")
         sorted_keys, sorted_places = keys[order], places[order]
         twin = np.flatnonzero(sorted_keys[1:] == sorted_keys[:-1])
         frames, lags = sorted_places[twin + 1], np.diff(sorted_places)[twin]
         fresh = (frames >= self._frame) & (lags <= self._reach)
-        if self._count < _MOST_REPEATS and fresh.any():
-            kept = np.argsort(frames[fresh], kind="stable")
-            self._frames.append(frames[fresh][kept])
-            self._lags.append(lags[fresh][kept])
-            self._count += kept.size
-        recent = places > (places[-1] if places.size else 0) - self._reach
-        self._keys, self._places = keys[recent], places[recent]
+        kept = np.argsort(frames[fresh], kind="stable")
+        self._frames.append(frames[fresh][kept])
+        self._lags.append(lags[fresh][kept])
+        self._count += kept.size
 
     def found(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         none = np.zeros(0, np.int64)
@@ -197,11 +204,17 @@ class _RepeatFinder:
         return frames, np.concatenate((none, *self._lags))[:_MOST_REPEATS]
 
 
+def _any_twice(keys: NDArray[np.uint64]) -> bool:
+    ordered = np.sort(keys)
+    return bool((ordered[1:] == ordered[:-1]).any())
+
+
 def _keys(block: Block, chosen: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """Hash the sixteen frames from each chosen one on, shape (chosen,)."""
     keys = np.zeros(chosen.size, np.uint64)
-    for offset in range(_ANCHOR_FRAMES):
-        for channel in {0, block.shape[0] - 1}:
-            bits = block[channel, chosen + offset].view(np.uint32).astype(np.uint64)
-            keys = (keys ^ bits) * np.uint64(0x9E3779B97F4A7C15)
-            keys ^= keys >> np.uint64(29)
+    for channel in {0, block.shape[0] - 1}:
+        frames = sliding_window_view(block[channel], _ANCHOR_FRAMES)[chosen]
+        words = frames.view(np.uint64) * _STIR
+        words ^= words >> np.uint64(32)
+        keys = keys * _STIR + words @ _FACTORS
     return keys
