@@ -40,10 +40,10 @@ class WordLength:
             raise ValueError(message)
         self.saturated = 0
         self._bits = bits
-        self._noise: list[np.random.Generator] = []
+        self._noise: list[_Noise] = []
         if seed is not None:
             streams = np.random.SeedSequence(seed).spawn(channels)
-            self._noise = [np.random.Generator(np.random.SFC64(stream)) for stream in streams]
+            self._noise = [_Noise(stream) for stream in streams]
 
     def process(self, block: Samples) -> NDArray[np.int32]:
         """Turn a block (channels, frames), full scale = 1.0, into words (channels, frames).
@@ -52,16 +52,37 @@ class WordLength:
         """
         steps = block * float(2 ** (self._bits - 1))
         for channel, noise in enumerate(self._noise):
-            steps[channel] += _triangular(noise, block.shape[1])
+            steps[channel] += noise.triangular(block.shape[1])
         np.rint(steps, out=steps)
         lowest, highest = -(2 ** (self._bits - 1)), 2 ** (self._bits - 1) - 1
-        beyond = (steps > highest) | (steps < lowest)
-        self.saturated += int(np.count_nonzero(beyond))
-        words = np.clip(steps, lowest, highest).astype(np.int32)
-        return words << np.int32(32 - self._bits)
+        if steps.max(initial=0.0) > highest or steps.min(initial=0.0) < lowest:
+            self.saturated += int(np.count_nonzero((steps > highest) | (steps < lowest)))
+            np.clip(steps, lowest, highest, out=steps)
+        words = steps.astype(np.int32)
+        words <<= np.int32(32 - self._bits)
+        return words
 
 
-def _triangular(noise: np.random.Generator, frames: int) -> Samples:
-    """Sums of two uniform variables, in steps, from -1 to 1 with mean 0, shape (frames,)."""
-    pairs = noise.integers(0, 2**32, size=frames, dtype=np.uint32).view(np.uint16).reshape(-1, 2)
-    return (pairs[:, 0].astype(np.float64) + pairs[:, 1] - 65535.0) / 65536.0
+class _Noise:
+    """Uniform numbers of 32 bits in one running order, however many are taken at a time."""
+
+    def __init__(self, seed: np.random.SeedSequence) -> None:
+        self._source = np.random.SFC64(seed)
+        self._spare = np.zeros(0, np.uint32)
+
+    def triangular(self, frames: int) -> Samples:
+        """Sums of two uniform variables, in steps, from -1 to 1 with mean 0, shape (frames,)."""
+        numbers = self._take(frames)
+        sums = numbers >> np.uint32(16)
+        sums += numbers & np.uint32(0xFFFF)
+        noise = sums.astype(np.float64)
+        noise -= 65535.0
+        noise *= 1.0 / 65536.0
+        return noise
+
+    def _take(self, count: int) -> NDArray[np.uint32]:
+        missing = count - len(self._spare)
+        drawn = self._source.random_raw(max(0, -(-missing // 2))).astype("<u8", copy=False)
+        numbers = np.concatenate((self._spare, drawn.view("<u4")))
+        self._spare = numbers[count:].copy()
+        return numbers[:count]
