@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.meter import Block
-from sidekeep.dsp.ticks import LOW_SCALE, SPIKE_STEP_DB, SPIKE_TOP_DB, TickMeter
+from sidekeep.dsp.ticks import LOW_SCALE, TickMeter
 from sidekeep.dsp.tones import SpectrumMeter, ToneMeter
 
 
@@ -25,8 +25,9 @@ class EventTable:
     cells, `cross` (groups, bins) the mean of left times the conjugate of right, real part.
 
     `tone_hz` (cells, tones) are the strongest partials of the sum of channels in each cell of the
-    shared spectra, 0 where there is none; `tone_phase` their phases in the middle of the cell, in
-    254ths of a turn.
+    shared spectra, 0 where there is none. `break_tick` (n,) are the hardest edges, `break_error`
+    (n, 2) how badly the music continues across them, and beside them for comparison (see
+    `dsp.breaks`).
     """
 
     tick_frames: int
@@ -37,7 +38,8 @@ class EventTable:
     spectra: NDArray[np.float32]
     cross: NDArray[np.float32]
     tone_hz: NDArray[np.float32]
-    tone_phase: NDArray[np.int8]
+    break_tick: NDArray[np.int64]
+    break_error: NDArray[np.float32]
 
     @property
     def ticks(self) -> int:
@@ -47,12 +49,6 @@ class EventTable:
     def low_signal(self, first: int, last: int) -> NDArray[np.float32]:
         """Decode `low[:, first:last]`, full scale = 1.0, shape (channels, last - first)."""
         return self.low[:, first:last].astype(np.float32) / np.float32(LOW_SCALE)
-
-
-def spike_db(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Decode `treble` or `middle` to decibels; 0 dB is a second difference of full scale."""
-    lowest = np.float32(SPIKE_TOP_DB - 255 * SPIKE_STEP_DB)
-    return codes.astype(np.float32) * np.float32(SPIKE_STEP_DB) + lowest
 
 
 class EventMeter:
@@ -76,7 +72,7 @@ class EventMeter:
         """Return the table for everything seen."""
         treble, middle, low = self._ticks.finish()
         spectra, cross = self._spectra.finish()
-        tone_hz, tone_phase = self._tones.finish()
+        break_tick, break_error = self._ticks.breaks()
         return EventTable(
             tick_frames=self._ticks.tick,
             group_cells=self._spectra.group_cells,
@@ -85,6 +81,7 @@ class EventMeter:
             low=low,
             spectra=spectra,
             cross=cross,
-            tone_hz=tone_hz,
-            tone_phase=tone_phase,
+            tone_hz=self._tones.finish(),
+            break_tick=break_tick,
+            break_error=break_error,
         )

@@ -6,6 +6,7 @@ import numpy as np
 import scipy.signal
 from numpy.typing import NDArray
 
+from sidekeep.dsp.breaks import BreakMeter
 from sidekeep.dsp.meter import Block
 
 SPIKE_TOP_DB = 12.5  # the second difference of full-scale samples reaches 4.0
@@ -15,6 +16,12 @@ LOW_SCALE = 1024.0  # float16 keeps full precision from -84 dBFS up; this moves 
 _MIDDLE_HZ = 8000
 _MIDDLES = 8  # samples of the middle band per tick
 _REACH = 8  # a decimating filter spans so many output samples
+
+
+def spike_db(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Decode `treble` or `middle` to decibels; 0 dB is a second difference of full scale."""
+    lowest = np.float32(SPIKE_TOP_DB - 255 * SPIKE_STEP_DB)
+    return codes.astype(np.float32) * np.float32(SPIKE_STEP_DB) + lowest
 
 
 class Decimator:
@@ -56,12 +63,13 @@ class _EdgeMeter:
         self._rest = np.zeros((channels, 0), np.float32)
         self._codes = [np.zeros((channels, 0), np.uint8)]
 
-    def update(self, block: Block) -> None:
+    def update(self, block: Block) -> NDArray[np.uint8]:
+        """Take the next samples; give the codes of the finished ticks, (channels, ticks)."""
         block = np.concatenate((self._rest, block), axis=1)
         ticks = max(0, block.shape[1] - 2 * self._reach) // self._tick
         self._rest = block[:, ticks * self._tick :].copy()
         if not ticks:
-            return
+            return self._codes[0]
         reach, block = self._reach, block[:, : ticks * self._tick + 2 * self._reach]
         bend = block[:, reach:-reach] * np.float32(-2)
         bend += block[:, : -2 * reach]
@@ -72,6 +80,7 @@ class _EdgeMeter:
         steps = np.rint(np.float32(20 / SPIKE_STEP_DB) * np.log10(peak))
         codes = np.clip(steps + np.float32(255 - SPIKE_TOP_DB / SPIKE_STEP_DB), 0, 255)
         self._codes.append(codes.astype(np.uint8))
+        return self._codes[-1]
 
     def finish(self, ticks: int) -> NDArray[np.uint8]:
         self.update(np.zeros((self._rest.shape[0], self._tick + 2 * self._reach), np.float32))
@@ -90,21 +99,28 @@ class TickMeter:
         self._treble = _EdgeMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
         self._middle = _EdgeMeter(_MIDDLES, 1, channels)
         self._low = [np.zeros((channels, 0), np.float16)]
+        self._breaks = BreakMeter(rate_hz / factor, _MIDDLES)
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
         self._frames += block.shape[1]
-        self._treble.update(block)
-        self._take_middle(block)
+        treble = self._treble.update(block)
+        self._take_middle(block, treble)
 
-    def _take_middle(self, block: Block) -> None:
+    def _take_middle(self, block: Block, treble: NDArray[np.uint8]) -> None:
         middle = self._to_middle.process(block)
         self._middle.update(middle)
+        self._breaks.update(middle.mean(axis=0), spike_db(treble.max(axis=0)))
         self._low.append((self._to_low.process(middle) * np.float32(LOW_SCALE)).astype(np.float16))
 
     def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
         """Return treble, middle and low, each (channels, ticks)."""
-        self._take_middle(np.zeros((self._channels, 2 * _REACH * self.tick), np.float32))
+        silence = np.zeros((self._channels, 2 * _REACH * self.tick), np.float32)
+        self._take_middle(silence, np.zeros((self._channels, 0), np.uint8))
         ticks = self._frames // self.tick
         low = np.concatenate(self._low, axis=1)[:, :ticks]
         return self._treble.finish(ticks), self._middle.finish(ticks), low
+
+    def breaks(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Return the hardest edges and how the music goes on across them (see `BreakMeter`)."""
+        return self._breaks.finish()

@@ -56,7 +56,7 @@ class SpectrumMeter:
 
 
 class ToneMeter:
-    """Fills `tone_hz` and `tone_phase` of the event table.
+    """Fills `tone_hz` of the event table.
 
     A steady partial turns its phase, from one cell to the next, by its frequency times the cell's
     length; the place of the peak between bins tells the number of whole turns.
@@ -69,7 +69,6 @@ class ToneMeter:
         self._last = int(np.searchsorted(centres, _TONE_RANGE_HZ[1]))
         self._before: Spectra | None = None
         self._tones = [np.zeros((0, _TONES), np.float32)]
-        self._turns = [np.zeros((0, _TONES), np.int8)]
 
     def update(self, spectra: Spectra) -> None:
         """Take the next cells, shape (channels, cells, bins)."""
@@ -98,11 +97,7 @@ class ToneMeter:
         bins = turn + np.rint(bins - turn)
         found = is_peak[cell, ranked] & (np.abs(before[cell, ranked + 1]) > 0.1 * here)
         self._tones.append(np.where(found, bins * self._bin_hz, 0).astype(np.float32))
-        # Half a turn per bin refers the phase to the middle of the cell, where a Hann window's
-        # neighbouring bins agree.
-        phase = np.angle(mono[cell, ranked + 1]) / (2 * np.pi) + (ranked + self._first) / 2
-        self._turns.append(np.rint((phase - np.rint(phase)) * 254).astype(np.int8))
 
-    def finish(self) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
-        """Return frequencies in Hz and phases in 254ths of a turn, each (cells, tones)."""
-        return np.concatenate(self._tones), np.concatenate(self._turns)
+    def finish(self) -> NDArray[np.float32]:
+        """Return the partials in Hz, shape (cells, tones)."""
+        return np.concatenate(self._tones)

@@ -33,19 +33,24 @@ def find(
     minutes = max(1, last - first) / scene.ticks_per_second / 60
     rate = ticks.size / minutes
     groove = _groove_rate(scene, stand_out_db, level_db)
-    if ticks.size == 0 and groove == 0:
+    if ticks.size == 0 and not groove:
         return ()
-    severity = Severity.LISTEN if max(rate, groove) >= listen_per_minute else Severity.NOTE
+    # Dirt is everywhere; clicks that the music alone has are the music's.
+    dirt = rate if groove is None else groove
+    severity = Severity.LISTEN if dirt >= listen_per_minute else Severity.NOTE
     loudest = np.sort(ticks[np.argsort(treble[ticks])[-3:]]) + first
     tick = scene.seen.events.tick_frames
     places = ", ".join(scene.clock(place * tick) for place in loudest.tolist())
-    detail = f"{rate:.0f} clicks a minute stand out of the music, {groove:.0f} where it is silent"
+    numbers = {"clicks_per_minute": round(rate, 1)}
+    detail = f"{rate:.0f} clicks a minute stand out of the music"
+    if groove is not None:
+        numbers["groove_clicks_per_minute"] = round(groove, 1)
+        detail += f", {groove:.0f} where it is silent"
     detail += f"; the loudest at {places}." if places else "."
-    numbers = {"clicks_per_minute": round(rate, 1), "groove_clicks_per_minute": round(groove, 1)}
     return (Finding("clicks", severity, scene.side.programme, detail, numbers),)
 
 
-def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> float:
+def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> float | None:
     """Clicks a minute in the groove noise, less one per revolution: the run-out's own tick."""
     count, seconds = 0, 0.0
     for span in scene.side.groove:
@@ -53,7 +58,7 @@ def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> float:
         count += click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db).size
         seconds += treble.size / scene.ticks_per_second
     if seconds < _LEAST_GROOVE_S:
-        return 0.0
+        return None
     return max(0.0, count - seconds / min(scene.periods_s())) / seconds * 60
 
 

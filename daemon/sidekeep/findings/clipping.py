@@ -12,8 +12,9 @@ _FULL_SCALE = 1 - 2.0**-14  # a 16-bit converter's largest code is 1 - 2**-15
 _RAIL = 1.2e-3  # tops that ran into the same rail agree to this part, converter noise included
 _NEAR_TOP = 0.95
 _FLAT_TOPS = 3
-_TOP_RUN_S, _LONGEST_RUN_S = 90e-6, 135e-6
-_PILE_UP = 4.0  # against the density of peaks just below the rail
+_TOP_RUN_S, _LONGEST_RUN_S, _LONG_RUN_S = 90e-6, 150e-6, 350e-6
+_UNEVEN = 2.0
+_PILE_UP = 12.0  # against the density of peaks just below the rail
 _SQUARE = 0.75  # mean square over peak square: a sine has 0.5, clipped music less, a square wave 1
 
 
@@ -73,8 +74,11 @@ def _at_rail(
         return none
     marks = usable & (peaks >= rail) & (peaks <= rail * (1 + _RAIL))
     under = usable & (peaks >= rail * (1 - 10 * _RAIL)) & (peaks < rail * (1 - _RAIL))
-    long_enough = flat[marks].max() >= _LONGEST_RUN_S * rate_hz
-    return marks if long_enough and marks.sum() >= _PILE_UP * under.sum() / 9 else none
+    runs = flat[marks & flats]
+    longest, usual = float(runs.max(initial=0)), float(np.median(runs)) if runs.size else 0.0
+    # Round tops of one and the same note linger alike; a rail cuts every wave at another height.
+    cut = longest >= max(_LONGEST_RUN_S * rate_hz, min(_UNEVEN * usual, _LONG_RUN_S * rate_hz))
+    return marks if cut and marks.sum() >= _PILE_UP * under.sum() / 9 else none
 
 
 def _told(scene: Scene, marks: NDArray[np.bool_], where_to: str, severity: Severity) -> Finding:

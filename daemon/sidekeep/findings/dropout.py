@@ -11,7 +11,8 @@ from sidekeep.model import Finding, Severity, Span
 _LEAST_HELD_S = 0.8e-3
 _AROUND_CELLS = 3
 _SHORT_CELLS = 25
-_LOUD, _ANY = 10.0, 0.5  # peak power against the groove noise beside a long and a short dropout
+_LOUD, _ANY = 100.0, 0.5  # peak power against the groove noise beside a long and a short dropout
+_LEAST_NOISE = 1e-4  # against the loud programme: a noise gate leaves no groove noise to read
 _ANCHORS = 2
 _ANCHOR_REACH_S = 0.15
 
@@ -34,7 +35,7 @@ def _frozen(scene: Scene) -> list[Finding]:
     at_top = capture.flat[:, cells].max(axis=2) > 0
     still = ((held >= _LEAST_HELD_S * capture.rate_hz) & ~at_top).any(axis=0)
     power = (capture.peaks[:, cells].max(axis=2).astype(np.float64) ** 2).max(axis=0)
-    noise = float(scene.groove_power().max())
+    noise = max(float(scene.groove_power().max()), _LEAST_NOISE * scene.loud_power())
     findings = []
     for start, end in stretches(still, join=1):
         before, after = power[max(0, start - _AROUND_CELLS) : start], power[end:][:_AROUND_CELLS]

@@ -7,18 +7,17 @@ from sidekeep.model import Finding, Severity
 
 
 def find(scene: Scene, *, listen_db: float, listen_dbfs: float) -> tuple[Finding, ...]:
-    """Weigh the groove noise above 120 Hz against the programme's loud places.
+    """Weigh the groove noise, less its rumble, against the programme's loud places.
 
     Args:
         scene: the side.
         listen_db: noise against the loud programme from which it may be unusual.
         listen_dbfs: level it must have as well; under soft music even a clean groove is heard.
     """
-    power = scene.groove_hiss()
     loud = scene.loud_power()
-    if not power.size or loud <= 0:
+    if not scene.side.groove or loud <= 0:
         return ()
-    noise_db = decibels(float(power.max()))
+    noise_db = decibels(float(scene.groove_power_without_rumble().max()))
     ratio_db = noise_db - decibels(loud)
     unusual = ratio_db >= listen_db and noise_db >= listen_dbfs
     severity = Severity.LISTEN if unusual else Severity.NOTE

@@ -8,14 +8,13 @@ import numpy as np
 import scipy.signal
 from numpy.typing import NDArray
 
-from sidekeep.dsp.events import spike_db
-from sidekeep.dsp.spectra import bin_hz, cell_frames
+from sidekeep.dsp.spectra import cell_frames
+from sidekeep.dsp.ticks import spike_db
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Recording, Severity, Side, Span
 
 _RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
 _RUMBLE_HZ = (4.0, 28.0)
-_HISS_HZ = 120.0
 _QUIET_SHARE = 0.05  # where no groove noise was found, the quietest cells stand for it
 
 
@@ -128,19 +127,15 @@ class Scene:
         low = self.seen.events.low_signal(0, self.seen.events.ticks)
         subsonic = scipy.signal.sosfilt(band, low, axis=1)
         spans = [span for span in self.side.groove if span.frames > 0] or [self.side.needle_down]
-        pieces = [subsonic[:, slice(*self.ticks(span))] for span in spans]
-        rumble = (np.concatenate(pieces, axis=1) ** 2).mean(axis=1)
+        tenth = round(0.1 * self.ticks_per_second)
+        pieces = []
+        for first, last in (self.ticks(span) for span in spans):
+            whole = (last - first) // tenth
+            cut = subsonic[:, first : first + whole * tenth].reshape(low.shape[0], whole, tenth)
+            pieces.append((cut**2).mean(axis=2))
+        rumble = np.median(np.concatenate(pieces, axis=1), axis=1)
         power = self.groove_power()
         return np.asarray(np.maximum(power - rumble, 0.02 * power))
-
-    def groove_hiss(self) -> NDArray[np.float64]:
-        """Mean square of the groove noise above hum and rumble, shape (channels,); or empty."""
-        power, _ = self.mean_spectra(*self.side.groove)
-        if not power.size:
-            return np.zeros(0)
-        # The sum over bins of 2 |X|^2 / 1.5 is the mean square (see `dsp.spectra`).
-        hiss: NDArray[np.float64] = power[:, bin_hz(self.seen.rate_hz) >= _HISS_HZ].sum(axis=1)
-        return hiss * 2 / 1.5
 
     def programme_power(self) -> NDArray[np.float64]:
         """Mean square of the programme, shape (channels,)."""

@@ -18,6 +18,7 @@ from sidekeep.findings import (
     low_capture,
     pitch,
     rumble,
+    skip,
     source_format,
     speed,
 )
@@ -76,7 +77,7 @@ class Settings:
     one_sided_noise_db: float = quantity(
         "one-sided noise",
         unit="dB",
-        default=7.0,
+        default=8.0,
         low=3.0,
         high=60.0,
         doc="how far one channel's groove noise lies above the other's",
@@ -178,7 +179,7 @@ class Settings:
     groove_noise_dbfs: float = quantity(
         "groove noise level",
         unit="dBFS",
-        default=-46.5,
+        default=-46.0,
         low=-100.0,
         high=0.0,
         doc="level the groove noise must have as well to be called unusual",
@@ -214,6 +215,13 @@ class Settings:
         low=0.5,
         high=20.0,
         doc="depth of a dip in pitch that is a slip of the platter",
+    )
+    skip_beside: float = number(
+        "skip certainty",
+        default=0.25,
+        low=0.05,
+        high=0.6,
+        doc="largest error of continuing the music beside a hard edge that lets a skip be told",
     )
     click_db: float = quantity(
         "click",
@@ -269,6 +277,7 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         *source_format.find(scene, raised_db=settings.raised_rate_db),
         *speed.find(scene, listen_percent=settings.speed_percent),
         *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
+        *skip.find(scene, beside=settings.skip_beside),
         *locked_groove.find(
             scene, likeness=settings.locked_likeness, left_db=settings.locked_left_db
         ),
@@ -280,10 +289,25 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         ),
         *clicks.find_scratch(scene),
     )
+    found = _without_echoes(found)
     kept = [
         replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
     ]
     return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
+
+
+def _without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Leave out breaks that a locked groove or a dropout at the same place explains."""
+    causes = [one.span for one in found if one.kind in {"locked groove", "dropout"}]
+    return tuple(
+        one
+        for one in found
+        if one.kind != "skip"
+        or not any(
+            cause.start - 2 * cause.frames <= one.span.start <= cause.end + 2 * cause.frames
+            for cause in causes
+        )
+    )
 
 
 def judge(findings: tuple[Finding, ...]) -> Verdict:

@@ -1,0 +1,95 @@
+"""Every fault the composer can make, at the strength that a careful listener notices."""
+
+import pytest
+
+from composer import Band, HardPanned, Loop, Mono, Programme, Solo
+from composer.faults import FAULTS
+from findings_rig import clean_side, findings, side_of
+from sidekeep.model import Severity
+
+PLACE_S, EARLY_S = 17.3, 6.0
+
+FOUND = {
+    "converter clipping": "clipping",
+    "preamplifier clipping": "clipping",
+    "low capture": "low capture",
+    "dead channel": "dead channel",
+    "weak channel": "weak channel",
+    "one-sided noise": "one-sided noise",
+    "swapped polarity": "swapped polarity",
+    "locked groove": "locked groove",
+    "dropout, zeros": "dropout",
+    "dropout, repeated": "dropout",
+    "speed": "speed",
+    "slip": "slip",
+    "wow": "wow",
+    "hum": "hum",
+    "rumble": "rumble",
+    "thump": "thumps",
+    "clicks": "clicks",
+    "scratch": "scratch",
+    "groove noise": "groove noise",
+    "cut short, start": "cut short",
+    "cut short, end": "cut short",
+    "lossy, low-passed": "source format",
+    "upsampled": "source format",
+}
+PLACED = {"locked groove", "dropout, zeros", "dropout, repeated", "slip", "thump", "scratch"}
+
+
+@pytest.mark.parametrize("fault", FOUND)
+def test_a_fault_is_found_where_it_is(fault: str) -> None:
+    place_s = EARLY_S if fault == "scratch" else PLACE_S
+    side = FAULTS[fault](clean_side(), place_s, 1.0, 5)
+    hits = [one for one in findings(side) if one.kind == FOUND[fault]]
+    assert [one for one in hits if one.severity is not Severity.NOTE], fault
+    assert all(one.advice for one in hits)
+    if fault in PLACED:
+        errors_s = [
+            abs(one.span.start / side.rate_hz - side.truth.faults[-1].start_s) for one in hits
+        ]
+        assert min(errors_s) <= 0.2
+
+
+def test_padded_words_are_noted() -> None:
+    side = FAULTS["padded words"](clean_side(), PLACE_S, 1.0, 5)
+    (found,) = (one for one in findings(side) if one.kind == "source format")
+    assert (found.severity, found.numbers["used_bits"]) == (Severity.NOTE, 16)
+
+
+@pytest.mark.parametrize(
+    "programme",
+    [HardPanned(), Loop(400 / 3), Solo()],
+    ids=lambda programme: type(programme).__name__,
+)
+def test_a_good_transfer_is_left_alone(programme: Programme) -> None:
+    told = [one for one in findings(side_of(programme)) if one.severity is not Severity.NOTE]
+    assert told == []
+
+
+def test_a_mono_record_is_noted() -> None:
+    kinds = {one.kind for one in findings(side_of(Mono(Band(100))))}
+    assert "mono content" in kinds
+    told = findings(clean_side())
+    assert {one.severity for one in told} == {Severity.NOTE}
+    assert "mono content" not in {one.kind for one in told}
+
+
+def test_a_locked_groove_is_told_from_music_that_returns_every_revolution() -> None:
+    music = side_of(Loop(400 / 3))
+    stuck = FAULTS["locked groove"](music, PLACE_S, 1.0, 5)
+    (found,) = (one for one in findings(stuck) if one.kind == "locked groove")
+    assert found.numbers["repeats"] == 2
+    assert found.numbers["turn_s"] == pytest.approx(1.8, abs=0.002)
+    assert found.numbers["left_over_noise_db"] < -8
+
+
+def test_hum_does_not_pass_for_a_locked_groove() -> None:
+    humming = FAULTS["hum"](side_of(Loop(400 / 3)), PLACE_S, 2.0, 5)
+    assert "locked groove" not in {one.kind for one in findings(humming)}
+
+
+def test_the_turntables_speed_is_read_from_the_run_out() -> None:
+    fast = FAULTS["speed"](clean_side(), 0.0, 2.0, 5)
+    (found,) = (one for one in findings(fast) if one.kind == "speed")
+    assert found.numbers["deviation_percent"] == pytest.approx(3.0, abs=0.1)
