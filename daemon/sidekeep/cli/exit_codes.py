@@ -41,6 +41,10 @@ MEANINGS = {
 }
 
 
+class WrongSettings(WrittenWrong):
+    """The settings file, or what the command line says in its place, has mistakes."""
+
+
 def code_of(error: SidekeepError) -> int:
     """Give the exit code for an error that ended a command."""
     for kind, code in _CODES.items():
@@ -55,6 +59,7 @@ def table() -> str:
 
 
 _CODES: dict[type[SidekeepError], int] = {
+    WrongSettings: WRONG_SETTINGS,
     WrittenWrong: WRITTEN_WRONG,
     Unusable: WRITTEN_WRONG,
     NeedsPerson: NEEDS_PERSON,

@@ -6,13 +6,10 @@ import argparse
 from collections.abc import Mapping
 from pathlib import Path
 
+from sidekeep.cli.exit_codes import WrongSettings
 from sidekeep.errors import Refused, WrittenWrong
 from sidekeep.preferences import Preferences, load_preferences
 from sidekeep.storage.folders import MARKER, Root
-
-
-class WrongSettings(WrittenWrong):
-    """The settings file or the command line's settings have mistakes."""
 
 
 def preferences_of(

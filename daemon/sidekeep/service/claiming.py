@@ -52,7 +52,7 @@ class Claiming:
         order = self._claimed(arrival)
         if order is None:
             return None
-        self._intake.pauses.forget(arrival.origin)
+        self._intake.taken(arrival)
         self._reporter.claimed(
             Entry(
                 order.job,

@@ -26,7 +26,10 @@ MOST_ATTEMPTS = 2  # a worker that crashed is tried once more
 
 @dataclass(frozen=True, slots=True)
 class Conclusion:
-    """The new state of a job, what a person should know, and the files it left in the archive."""
+    """The new state of a job, what a person should know, and the files it left in the archive.
+
+    `twin` is the filed job with the same recording, `supersedes` the one whose place this one took.
+    """
 
     state: State
     message: str = ""
@@ -35,6 +38,7 @@ class Conclusion:
     tracks: tuple[str, ...] = ()
     masters: tuple[str, ...] = ()
     twin: str = ""
+    supersedes: str = ""
 
 
 class Conclusions:
@@ -102,7 +106,11 @@ class Conclusions:
             return self._quarantined(job, order.origin, why, advice, result, twin.job)
         published = publish(self._root, job)
         return Conclusion(
-            State.FILED, result=result, tracks=published.tracks, masters=published.masters
+            State.FILED,
+            result=result,
+            tracks=published.tracks,
+            masters=published.masters,
+            supersedes=order.supersedes or "",
         )
 
     def _crashed(self, job: str, ending: Ending) -> Conclusion:

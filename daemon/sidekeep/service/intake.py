@@ -67,6 +67,11 @@ class Intake:
         }
         return [a for a in self.arrivals if a.standing in {Standing.READY, Standing.ABANDONED}]
 
+    def taken(self, arrival: Arrival) -> None:
+        """Forget a recording that has left the inbox."""
+        self.arrivals.remove(arrival)
+        self.pauses.forget(arrival.origin)
+
     def settled(self, seen: Seen, now_s: float) -> bool:
         """Say whether a sheet or cover has stood still long enough."""
         return seen.path in self._still and self._gate.settled(

@@ -108,6 +108,8 @@ class Reporter:
             duration_s = conclusion.result.duration_s or entry.duration_s
             entry = replace(entry, duration_s=duration_s, **known)
         self._put(entry)
+        if conclusion.supersedes:
+            self.vanished(conclusion.supersedes)
         self._page_is_old = True
         self._log_conclusion(entry, conclusion, next_try_s)
         self._concluded(entry)

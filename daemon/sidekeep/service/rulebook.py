@@ -55,6 +55,12 @@ class Rulebook:
                 shutil.rmtree(copy, ignore_errors=True)
 
     def _copied(self) -> list[Path]:
+        missing = [folder for folder in self._folders if not Path(folder).is_dir()]
+        if missing:
+            why = "there is no such folder; make it, or correct 'rules' in the settings"
+            raise WrittenWrong(tuple(Mistake(folder, 1, 1, why) for folder in missing))
+        if not self._folders:
+            return []
         self._home.mkdir(exist_ok=True)
         taken = [int(entry.name) for entry in self._home.iterdir() if entry.name.isdecimal()]
         home = self._home / str(max(taken, default=0) + 1)
@@ -63,7 +69,7 @@ class Rulebook:
         for number, folder in enumerate(map(Path, self._folders)):
             copies.append(home / str(number))
             copies[-1].mkdir()
-            for file in sorted(folder.glob("*.yaml")):
+            for file in sorted(folder.glob("*.y*ml")):
                 shutil.copyfile(file, copies[-1] / file.name)
         return copies
 
