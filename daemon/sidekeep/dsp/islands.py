@@ -51,7 +51,7 @@ def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, 
         low = _is_low(presence, a, b, slots)
         island = Island(play.start + int(a), play.start + int(b), excess_db, low)
         if islands and island.start - islands[-1].end < bridge:
-            island = _joined(islands.pop(), island)
+            island = _joined(islands.pop(), island, slots)
         islands.append(island)
     if not play.groove:
         return tuple(islands)
@@ -113,9 +113,10 @@ def is_large(island: Island, slots: Slots) -> bool:
     )
 
 
-def _joined(first: Island, last: Island) -> Island:
+def _joined(first: Island, last: Island, slots: Slots) -> Island:
     longer = first if first.slots >= last.slots else last
-    return Island(first.start, last.end, max(first.excess_db, last.excess_db), longer.low)
+    low = longer.low and last.end - first.start <= slots.count(1.0)
+    return Island(first.start, last.end, max(first.excess_db, last.excess_db), low)
 
 
 def _is_low(presence: Presence, start: int, end: int, slots: Slots) -> bool:

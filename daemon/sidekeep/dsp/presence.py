@@ -22,6 +22,9 @@ SCALES = (1, 3, 9, 19)
 LEAST_EXCESS_DB = (5.0, 3.0, 1.5, 1.2)
 """Smallest excess over the groove noise that counts at each scale."""
 
+RANK = 26
+"""Percentile over a window's slots that stands for it."""
+
 WEAK = 0.7
 """Share of the limits that a weak sound reaches."""
 
@@ -78,37 +81,90 @@ def find_presence(slots: Slots, play: Play) -> Presence:
         quiet[run.start - play.start : run.end - play.start] = True
     rows = range(0, slots.level_db.shape[1], slots.bands)
     low_bands = np.concatenate([np.arange(row, row + 4) for row in rows])
-    present, weak, high = np.zeros((3, count), np.bool_)
+    low, high, weak = np.zeros((3, count), np.bool_)
     low_db, high_db = np.zeros((2, count), np.float32)
-    for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
-        smooth = rest if scale == 1 else percentile_filter(rest, 26, (scale, 1), mode="nearest")
-        middle = np.median(smooth[quiet], axis=0)
-        spread = 1.4826 * np.median(np.abs(smooth[quiet] - middle), axis=0)
-        if scale == 1:
-            single = spread
-        # A short reference says little about its own slow changes: a low rank of so many slots
-        # spreads by about 1.35 / sqrt(slots) of what one slot does.
-        spread = np.maximum(spread, 1.35 * single / np.sqrt(scale))
-        spread = np.maximum(spread, np.float32(max(least / TOP[0][1], LEAST_SPREAD_DB)))
-        deviation = (smooth - middle) / spread
-        found = _stands_out(deviation)
-        if scale == 1:
-            first = deviation
-        else:
-            reach = 2 * (scale // 4) + 1
-            found = binary_dilation(found, np.ones(reach, np.bool_))
-            found = _edges_trimmed(found, first, scale // 4 + 3)
-        if scale <= 3:
-            weak |= _stands_out(deviation, WEAK)
-            above = (smooth - middle)[:, : slots.level_db.shape[1]] - (5 if scale == 1 else 0)
-            low_db = np.maximum(low_db, above[:, low_bands].max(axis=1))
-            above[:, low_bands] = 0
-            high_db = np.maximum(high_db, above.max(axis=1))
-        deviation = deviation.copy()
-        deviation[:, low_bands] = 0
+    noises = _noises(rest, quiet)
+    for scale in SCALES[:2]:
+        smooth = _smoothed(rest, scale)
+        deviation = noises[scale].deviation(smooth)
+        low |= _stands_out(deviation)
+        weak |= _stands_out(deviation, WEAK)
+        above = (smooth - noises[scale].middle)[:, : slots.level_db.shape[1]]
+        above -= 5 if scale == 1 else 0
+        low_db = np.maximum(low_db, above[:, low_bands].max(axis=1))
+        above[:, low_bands] = deviation[:, low_bands] = 0
         high |= _stands_out(deviation)
-        present |= found
-    return Presence(play.start, present, weak | present, present & ~high, low_db, high_db)
+        high_db = np.maximum(high_db, above.max(axis=1))
+    strong = binary_dilation(low, np.ones(3, np.bool_))
+    faint = _faint(rest, strong, noises)
+    return Presence(
+        play.start, low | faint, low | faint | weak, low & ~high & ~faint, low_db, high_db
+    )
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """What groove noise does over so many slots: its middle and spread per feature."""
+
+    middle: Floats
+    spread: Floats
+
+    def deviation(self, smooth: Floats) -> Floats:
+        """How far from the noise, in its spreads."""
+        deviation: Floats = (smooth - self.middle) / self.spread
+        return deviation
+
+
+def _noises(rest: Floats, quiet: Flags) -> dict[int, _Noise]:
+    """The noise's middle and spread at every scale, from the slots of groove noise.
+
+    A short reference says little about its own slow changes: a low rank of so many slots spreads by
+    about 1.35 / sqrt(slots) of what one slot does.
+    """
+    noises: dict[int, _Noise] = {}
+    single = np.zeros(rest.shape[1], np.float32)
+    for scale, least in zip(SCALES, LEAST_EXCESS_DB, strict=True):
+        parts = [
+            _smoothed(rest[max(0, a - scale) : b + scale], scale)[min(a, scale) :][: b - a]
+            for a, b in stretches(quiet)
+        ]
+        smooth = np.concatenate(parts)
+        middle = np.median(smooth, axis=0)
+        spread = 1.4826 * np.median(np.abs(smooth - middle), axis=0)
+        single = spread if scale == 1 else single
+        spread = np.maximum(spread, 1.35 * single / np.sqrt(scale))
+        spread = np.maximum(spread, max(least / TOP[0][1], LEAST_SPREAD_DB))
+        noises[scale] = _Noise(middle.astype(np.float32), spread.astype(np.float32))
+    return noises
+
+
+def _smoothed(rest: Floats, scale: int) -> Floats:
+    """A low rank over a window of so many slots: high only where most of the window is."""
+    if scale == 1:
+        return rest
+    smooth: Floats = percentile_filter(rest, RANK, (scale, 1), mode="nearest")
+    return smooth
+
+
+def _faint(rest: Floats, strong: Flags, noises: dict[int, _Noise]) -> Flags:
+    """What stands out only over a second or two, outside the strong slots.
+
+    Strong slots are put at the low rank of the noise first, so that a short gap between them is not
+    outvoted; a window then reaches a quarter of its length beyond what it was found for.
+    """
+    faint = np.zeros(len(rest), np.bool_)
+    rank = np.percentile(rest[~strong], RANK, axis=0) if (~strong).any() else rest[0]
+    filled = np.where(strong[:, np.newaxis], np.minimum(rank, noises[1].middle), rest)
+    first = noises[1].deviation(rest)
+    for scale in SCALES[2:]:
+        found = np.zeros(len(rest), np.bool_)
+        for start, end in stretches(binary_dilation(~strong, np.ones(3, np.bool_))):
+            a, b = max(0, start - scale), min(len(rest), end + scale)
+            smooth = _smoothed(filled[a:b], scale)[start - a : end - a]
+            found[start:end] = _stands_out(noises[scale].deviation(smooth))
+        found = binary_dilation(found, np.ones(2 * (scale // 4) + 1, np.bool_)) & ~strong
+        faint |= _edges_trimmed(found, first, scale // 4 + 3)
+    return faint
 
 
 def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:

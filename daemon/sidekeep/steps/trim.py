@@ -97,7 +97,8 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
 def _side(side: Side, found: _Found, slots: Slots, seen: Measurements, settings: Settings) -> Side:
     play = found.play
     down = Span(
-        play.start * slots.frames,
+        # The noise of the lifted stylus may seem to last a slot longer than it does.
+        (play.start - (1 if play.dropped else 0)) * slots.frames,
         play.end * slots.frames if play.end < len(slots.level_db) else seen.frames,
     )
     # A slot speaks for a sound that fills four of its five cells: the sound may begin one earlier.
