@@ -35,6 +35,4 @@ ADVICE = {
     "speed": "Check the turntable's speed with a strobe disc.",
     "slip": "Clean the platter, use a mat that does not slip, check the belt.",
     "wow": "Centre the record on the spindle; see that it lies flat.",
-    "inner distortion": "Check the stylus for wear and the cartridge's alignment; what the groove "
-    "has lost stays lost.",
 }
