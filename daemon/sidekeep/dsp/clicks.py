@@ -13,6 +13,7 @@ _NEAR_TICKS = 10  # the treble around a click is read from so many ticks on eith
 _WIDTH_TICKS = 3  # a click is over within so many ticks
 _TURNS = 10  # a scratch is looked for over so many turns
 _JITTER_TICKS = 2
+_MOST_MISSED = 3  # turns in a row without a tick end a scratch
 _CHANCE = 0.01  # expected number of chains that chance makes on the whole side
 _MOST_CLICKS = 15_000
 
@@ -90,12 +91,12 @@ def periodic_chain(
     by_chance = scipy.stats.binom.sf(best_hits - 1, steps.size, float(marks.mean()))
     if best_hits < 0.7 * steps.size or by_chance * ticks.size * turns.size > _CHANCE:
         return None
-    last, missed = best, 0
-    hits = 1
-    while missed < 3 and last + (missed + 1) * best_turn < total_ticks:
-        place = round(last + (missed + 1) * best_turn)
-        if marks[place]:
-            last, missed, hits = place, 0, hits + 1
+    last, hits, missed = best, 1, 0
+    while missed < _MOST_MISSED:
+        place = last + (missed + 1) * best_turn
+        nearest = int(ticks[np.abs(ticks - place).argmin()])
+        if abs(nearest - place) <= 2 * _JITTER_TICKS:
+            last, hits, missed = nearest, hits + 1, 0
         else:
             missed += 1
     return Chain(best, last, hits, best_turn)

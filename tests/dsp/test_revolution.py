@@ -1,0 +1,79 @@
+"""What returns once per revolution: a groove played twice is told from music that repeats itself."""
+
+import numpy as np
+import pytest
+import scipy.signal
+
+from sidekeep.dsp.clicks import periodic_chain
+from sidekeep.dsp.pitch import dips, pitch_steps, swing
+from sidekeep.dsp.revolution import extent, leftover, repetition
+
+TURN = 1654
+
+
+def test_a_repeated_stretch_of_noise_is_found_with_its_bounds() -> None:
+    levels = np.random.default_rng(11).normal(-60, 3, (2, 8 * TURN)).astype(np.float32)
+    start, end = 4 * TURN + 300, 6 * TURN + 300
+    for tick in range(start, end):
+        levels[:, tick] = levels[:, tick - TURN]
+    seen = repetition(levels, turn_ticks=TURN * 1.01, tolerance=0.045, hop_ticks=TURN // 6)
+    inside = (seen.start >= start) & (seen.start + seen.length <= end)
+    assert (seen.lag[inside] == TURN).all()
+    assert seen.likeness[inside].min() > 0.95
+    outside = (seen.start + seen.length < start) | (seen.start > end)
+    assert seen.likeness[outside].max() < 0.3
+    found = extent(levels, start=start + 90, end=end - 90, lag=TURN, reach=TURN // 2)
+    assert found == pytest.approx((start, end), abs=10)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.37])
+def test_music_that_repeats_leaves_its_noise_and_a_repeated_groove_does_not(shift: float) -> None:
+    band = scipy.signal.butter(4, (25, 200), "bandpass", fs=918.75, output="sos")
+    time = np.arange(6 * TURN)
+    period = TURN + shift  # of the music, in ticks: three partials that all fit one revolution
+    music = sum(np.sin(2 * np.pi * k * time / period + k) for k in (113, 170, 281))
+    noise = scipy.signal.sosfilt(band, np.random.default_rng(12).standard_normal(time.size))
+    noise *= 0.01 / noise.std()
+    stuck = noise.copy()
+    if shift == 0.0:
+        stuck[3 * TURN : 5 * TURN] = np.tile(noise[2 * TURN : 3 * TURN], 2)
+    starts, lag = np.array([3 * TURN + 400]), np.array([TURN])
+    fresh = leftover((music + noise).astype(np.float32), starts, lag, TURN // 2)
+    assert 10 * np.log10(fresh[0] / 1e-4) > -1.0
+    if shift == 0.0:
+        again = leftover((music + stuck).astype(np.float32), starts, lag, TURN // 2)
+        assert again[0] < 1e-6
+
+
+def test_ticks_once_per_revolution_are_told_from_chance() -> None:
+    total = 60 * TURN
+    chance = np.unique(np.random.default_rng(13).integers(0, total, 240))
+    assert periodic_chain(chance, total_ticks=total, turn_ticks=TURN, tolerance=0.01) is None
+    scratch = 5000 + np.rint(np.arange(12) * TURN * 1.004).astype(np.int64)
+    ticks = np.union1d(chance, scratch)
+    chain = periodic_chain(ticks, total_ticks=total, turn_ticks=TURN, tolerance=0.01)
+    assert chain is not None
+    assert abs(chain.first - 5000) <= 2
+    assert chain.hits >= 11
+    assert chain.turn_ticks == pytest.approx(TURN * 1.004, abs=0.5)
+
+
+def test_a_swing_of_pitch_is_measured() -> None:
+    cell_s, turn_s, span = 1024 / 44_100, 1.8, 6
+    time_s = np.arange(2600) * cell_s
+    bend = 1 + 0.003 * np.sin(2 * np.pi * time_s / turn_s)
+    tones = np.stack((440 * bend, 997 * bend, 0 * bend), axis=1).astype(np.float32)
+    steps = pitch_steps(tones, span)
+    found = swing(steps, span_s=span * cell_s, cell_s=cell_s, turn_s=turn_s)
+    assert found == pytest.approx(0.003, rel=0.02)
+    still = pitch_steps(np.full_like(tones, 440), span)
+    assert swing(still, span_s=span * cell_s, cell_s=cell_s, turn_s=turn_s) < 1e-6
+
+
+def test_a_dip_of_pitch_is_measured_where_it_is() -> None:
+    bend = np.ones(600)
+    bend[300:408] -= 0.03 * np.hanning(108)
+    tones = np.stack((440 * bend, 1210 * bend), axis=1).astype(np.float32)
+    depth = dips(pitch_steps(tones, 6), span=6, length=108)
+    assert depth.min() == pytest.approx(-0.03, rel=0.1)
+    assert abs(int(depth.argmin()) + 3 - 354) <= 4
