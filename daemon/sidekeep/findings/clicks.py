@@ -36,8 +36,9 @@ def find(
     if ticks.size == 0 and not groove:
         return ()
     # Dirt is everywhere; clicks that the music alone has are the music's.
-    dirt = rate if groove is None else groove
-    severity = Severity.LISTEN if dirt >= listen_per_minute else Severity.NOTE
+    dirty = groove is None or groove >= listen_per_minute / 3
+    loud = dirty and max(rate, groove or 0.0) >= listen_per_minute
+    severity = Severity.LISTEN if loud else Severity.NOTE
     loudest = np.sort(ticks[np.argsort(treble[ticks])[-3:]]) + first
     tick = scene.seen.events.tick_frames
     places = ", ".join(scene.clock(place * tick) for place in loudest.tolist())

@@ -8,6 +8,7 @@ from sidekeep.findings.scene import Scene
 from sidekeep.model import Finding, Severity, Span
 
 _BROKEN = 0.8
+_SURE_BROKEN, _SURE_BESIDE = 1.0, 0.1
 _TOGETHER_S = 0.1
 _EDGE_S = 0.3
 _MANY = 2  # music that breaks more often on one side was made so: edits, scratching
@@ -42,10 +43,11 @@ def _told(scene: Scene, place: int) -> Finding:
     events = scene.seen.events
     across, beside = (float(error) for error in events.break_error[place])
     start = int(events.break_tick[place]) * events.tick_frames
+    sure = across >= _SURE_BROKEN and beside <= _SURE_BESIDE
     detail = f"The music breaks at {scene.clock(start)}: the stylus jumped, or samples were lost."
     return Finding(
         "skip",
-        Severity.AGAIN,
+        Severity.AGAIN if sure else Severity.LISTEN,
         Span(start, start + events.tick_frames),
         detail,
         {"error_across": round(across, 2), "error_beside": round(beside, 2)},

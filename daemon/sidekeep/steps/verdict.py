@@ -218,7 +218,7 @@ class Settings:
     )
     skip_beside: float = number(
         "skip certainty",
-        default=0.25,
+        default=0.15,
         low=0.05,
         high=0.6,
         doc="largest error of continuing the music beside a hard edge that lets a skip be told",
