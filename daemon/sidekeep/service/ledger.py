@@ -122,6 +122,11 @@ class Ledger:
         order = f"WHERE state IN ({marks}) ORDER BY changed_at DESC, job DESC{limit}"
         return list(self._select(order, *states))
 
+    def states(self) -> dict[str, State]:
+        """Give every job's state by its name."""
+        rows = self._base.execute("SELECT job, state FROM jobs")
+        return {job: State(state) for job, state in rows}
+
     def counts(self) -> Mapping[State, int]:
         """Count the jobs in every state."""
         counted = dict(self._base.execute("SELECT state, COUNT(*) FROM jobs GROUP BY state"))

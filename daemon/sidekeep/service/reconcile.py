@@ -28,18 +28,18 @@ def reconcile(root: Root, ledger: Ledger) -> int:
     Raises:
         OSError: a folder cannot be listed.
     """
-    known = {entry.job: entry for entry in ledger.in_state(*State)}
+    known = ledger.states()
     there = dict(_jobs(root))
+    places = _places(root)
     changed = [
-        entry_of(folder, state)
-        for job, (folder, state) in there.items()
-        if job not in known or not _agree(known[job].state, state)
+        job for job, state in there.items() if job not in known or not _agree(known[job], state)
     ]
     gone = [job for job in known if job not in there]
+    entries = (entry_of(places[there[job]] / job, there[job]) for job in changed)
     if not known:
-        ledger.replace_all(changed)
+        ledger.replace_all(entries)
     else:
-        for entry in changed:
+        for entry in entries:
             ledger.put(entry)
         for job in gone:
             ledger.remove(job)
@@ -91,19 +91,23 @@ def shared_sheet_of(order: Order) -> str:
     return f"{order.folder}/{name}" if order.folder else name
 
 
-def _jobs(root: Root) -> Iterator[tuple[str, tuple[Path, State]]]:
-    """List all jobs; one that is in the archive counts as filed even while `work/` is tidied."""
-    places = (
-        (root.work, State.QUEUED),
-        (root.held, State.HELD),
-        (root.quarantine, State.QUARANTINED),
-        (root.jobs, State.FILED),
-    )
-    for place, state in places:
+def _places(root: Root) -> dict[State, Path]:
+    """Where jobs of a state lie; the later place counts, for a job that is in two while tidied."""
+    return {
+        State.QUEUED: root.work,
+        State.HELD: root.held,
+        State.QUARANTINED: root.quarantine,
+        State.FILED: root.jobs,
+    }
+
+
+def _jobs(root: Root) -> Iterator[tuple[str, State]]:
+    """List all jobs by name, with the state that their place tells."""
+    for state, place in _places(root).items():
         with os.scandir(place) as entries:
             for entry in entries:
                 if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
-                    yield entry.name, (place / entry.name, state)
+                    yield entry.name, state
 
 
 def _agree(noted: State, found: State) -> bool:
