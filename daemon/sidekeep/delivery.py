@@ -17,7 +17,6 @@ from sidekeep.dsp.truepeak import TruePeakMeter, max_true_peak
 from sidekeep.measurements import Measurements
 from sidekeep.model import Copy, Plan, Track
 from sidekeep.naming import part_path
-from sidekeep.report.page import job_page
 from sidekeep.reuse import take_over, write_record
 from sidekeep.steps.tag import shifted
 from sidekeep.storage.cover import Cover
@@ -36,6 +35,15 @@ PLAN_NAME = "plan.yaml"
 REPORT_NAME = "report.html"
 LOG_NAME = "log.jsonl"
 _MUSIC, _MASTERS = "music/", "masters/"
+
+
+def job_page(
+    plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None
+) -> str:
+    """Draw the job's page. The drawing library comes in here, so that no verdict waits for it."""
+    from sidekeep.report import page  # noqa: PLC0415
+
+    return page.job_page(plan, seen, where, manifest_sha256)
 
 
 class FileSink:

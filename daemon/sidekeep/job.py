@@ -47,13 +47,13 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         earlier = root.jobs / order.supersedes if order.supersedes else None
         remembered = recall(earlier or folder, known)
         known, seen = remembered or measured(reader, known, telling.progress)
-        if remembered is None or earlier is not None:
-            remember(folder, known, seen)
         log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
         corrections = _corrections(folder, order, known)
         plan = decided(case, known, seen, corrections)
         log_plan(log, plan)
         telling.verdict(plan)
+        if remembered is None or earlier is not None:
+            remember(folder, known, seen)
         cover = _cover(folder, order, log)
         delivery = Delivery(root, folder, order, plan, seen, cover)
         if plan.outcome is Outcome.HOLD:

@@ -16,6 +16,7 @@ from scipy.ndimage import uniform_filter1d
 
 _SMOOTH_TICKS = 15
 _PIECE_TICKS = 80
+_WINDOWS_AT_ONCE = 256  # bounds the memory that a long side takes
 
 Fine = NDArray[np.float32]
 
@@ -53,11 +54,24 @@ def repetition(
     """
     quick = fine_structure(level_db)
     shortest, longest = int(turn_ticks * (1 - tolerance)), int(turn_ticks * (1 + tolerance)) + 1
-    length, lags = int(turn_ticks / 2), longest - shortest + 1
+    length = int(turn_ticks / 2)
     starts = np.arange(longest, level_db.shape[1] - length, hop_ticks)
     if not starts.size:
         none = np.zeros(0)
         return Repetition(starts, length, starts, none)
+    found = [
+        _best(quick, some, length, shortest, longest)
+        for some in np.split(starts, range(_WINDOWS_AT_ONCE, starts.size, _WINDOWS_AT_ONCE))
+    ]
+    lag, likeness = (np.concatenate(column) for column in zip(*found, strict=True))
+    return Repetition(starts, length, lag, likeness)
+
+
+def _best(
+    quick: Fine, starts: NDArray[np.int64], length: int, shortest: int, longest: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The lag of best likeness, and that likeness, of every window; both (windows,)."""
+    lags = longest - shortest + 1
     size = int(scipy.fft.next_fast_len(lags + 2 * length, real=True))
     product = np.zeros((starts.size, lags))
     here_power, there_power = np.zeros((starts.size, 1)), np.zeros((starts.size, lags))
@@ -70,9 +84,7 @@ def repetition(
         there_power += energy[:, length:] - energy[:, :-length]
         here_power += (here.astype(np.float64) ** 2).sum(axis=1, keepdims=True)
     likeness = product / np.sqrt(here_power * there_power + 1e-9)
-    best = likeness.argmax(axis=1)
-    lag = longest - best
-    return Repetition(starts, length, lag, likeness.max(axis=1))
+    return longest - likeness.argmax(axis=1), likeness.max(axis=1)
 
 
 def _windows(row: Fine, starts: NDArray[np.int64], length: int) -> Fine:
@@ -125,6 +137,14 @@ def leftover(
         lag: whole ticks between the window and what it is compared with.
         length: ticks per window.
     """
+    cuts = range(_WINDOWS_AT_ONCE, starts.size, _WINDOWS_AT_ONCE)
+    pieces = zip(np.split(starts, cuts), np.split(lag, cuts), strict=True)
+    return np.concatenate([_left(signal, some, lags, length) for some, lags in pieces])
+
+
+def _left(
+    signal: NDArray[np.float32], starts: NDArray[np.int64], lag: NDArray[np.int64], length: int
+) -> NDArray[np.float64]:
     margin, finer, reach = 32, 8, 16
     starts = np.maximum(starts, lag + margin)
     here = _windows(signal, starts, length)

@@ -12,9 +12,10 @@ import hashlib
 import os
 import shutil
 import stat
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 _RENAME_NOREPLACE = 1  # linux/fs.h
 _AT_FDCWD = -100  # linux/fcntl.h
@@ -76,6 +77,26 @@ def _write(path: Path, data: bytes, mode: int) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+@contextlib.contextmanager
+def writing_atomically(path: Path, mode: int = 0o644) -> Iterator[BinaryIO]:
+    """Give a file to write to; its name shows the content when the block ends without an error."""
+    temporary = path.with_name(f".{path.name}.tmp")
+    with contextlib.suppress(FileNotFoundError):  # left by a crash
+        os.unlink(temporary)  # noqa: PTH108
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+    try:
+        with os.fdopen(os.open(temporary, flags, mode), "w+b") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)  # noqa: PTH105  (one way to rename, for the failure tests)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)  # noqa: PTH108
+        raise
+    fsync_folder(path.parent)
 
 
 def rename_noreplace(
