@@ -17,6 +17,7 @@ _HOPS_PER_TURN = 6
 _LEAST_WINDOWS = 3  # half-turn windows that fit into one repeated turn
 _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0
+_SOFTEST = 0.2  # no more of the stretch than this may be groove alone
 
 
 @dataclass(frozen=True)
@@ -127,9 +128,9 @@ def _span(scene: Scene, run: _Run) -> Span:
 
 
 def _sounding(scene: Scene, run: _Run) -> bool:
-    """In a gap or the run-out the groove may repeat; there is nothing to lose."""
-    power = scene.levels(_span(scene, run)).mean()
-    return bool(power > 10 ** (_ABOVE_NOISE_DB / 10) * scene.groove_power().mean())
+    """In a gap or the run-out the groove may repeat, even beside music; there is nothing to lose."""
+    soft = np.quantile(scene.levels(_span(scene, run)), _SOFTEST)
+    return bool(soft > 10 ** (_ABOVE_NOISE_DB / 10) * scene.groove_power().mean())
 
 
 def _told(scene: Scene, run: _Run) -> Finding:
