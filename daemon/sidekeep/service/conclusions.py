@@ -74,7 +74,11 @@ class Conclusions:
 
     def _conclude(self, job: str, ending: Ending) -> Conclusion:
         if ending.abandoned or ending.code == STILL_HELD:
-            message = "its worker was stopped with the service" if ending.abandoned else str(ending)
+            message = (
+                "its worker was stopped with the service; the next start takes it up again"
+                if ending.abandoned
+                else str(ending)
+            )
             return Conclusion(State.QUEUED if ending.abandoned else State.DEFERRED, message)
         result = read_result(self._root.work / job) if ending.well else None
         if result is None:

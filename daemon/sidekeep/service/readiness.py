@@ -20,6 +20,8 @@ UNFINISHED_S = (
     600.0  # how long an unfinished header may stand still before its recorder has crashed
 )
 
+_OURS = frozenset({"wav", "w64", "aiff", "caf", "flac"})
+
 OpenForWriting = Callable[[Path], bool | None]
 Finished = Callable[[Path], bool | None]
 
@@ -94,11 +96,16 @@ class Gate:
 def header_finished(path: Path) -> bool | None:
     """Say what a file's own header tells: finished, not finished, or nothing (None).
 
+    A header that begins as one of ours and cannot be read may be only half there, so it counts as not
+    finished; what is no recording at all tells nothing.
+
     Raises:
         OSError: the file cannot be read.
     """
     try:
-        state = read_header(path).state
+        header = read_header(path)
     except NotAudio:
         return None
-    return {State.FINISHED: True, State.UNFINISHED: False}.get(state)
+    if header.state is State.UNKNOWN:
+        return False if header.container in _OURS else None
+    return header.state is State.FINISHED

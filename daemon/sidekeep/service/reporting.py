@@ -215,7 +215,7 @@ def _next(state: State, next_try_s: float | None) -> str:
         State.FILED: "nothing",
         State.HELD: "waits in held/ for a person",
         State.QUARANTINED: "waits in quarantine/ for a person",
-    }.get(state, "tried again now")
+    }.get(state, "waits in the queue")
 
 
 def _minutes(seconds: float) -> str:
