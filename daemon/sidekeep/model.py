@@ -240,7 +240,7 @@ class Side:
 
     `needle_down` is where the stylus was in the groove, `programme` from first to last sound,
     `trimmed` what is kept (programme plus padding). `groove` are the stretches of pure groove noise
-    that the thresholds came from.
+    that the thresholds came from. The fades are those at the start and the end of `trimmed`.
     """
 
     label: str | None
@@ -248,6 +248,8 @@ class Side:
     programme: Span
     trimmed: Span
     groove: tuple[Span, ...] = ()
+    fade_in_frames: int = 0
+    fade_out_frames: int = 0
     balance: Balance | None = None
     level: Level | None = None
     tracks: tuple[Track, ...] = ()

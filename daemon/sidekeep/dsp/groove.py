@@ -33,9 +33,10 @@ ZONES = (slice(0, 4), slice(4, 10), slice(10, 17))
 """The middle's bands below 200 Hz, up to 1.2 kHz, and above."""
 
 JUMP_DB = 5.0
-JUMPS = 0.29
-"""Share of slots in two seconds at which a zone's level jumps that noise stays under; a drop or a
-lift jumps three or four times, a lone drum at nearly every slot."""
+JUMPS = (0.29, 0.45, 0.45)
+"""Share of slots in two seconds at which a zone's level jumps that noise stays under. A drop or a
+lift jumps three or four times, a lone drum at nearly every slot, thick crackle at three slots of ten
+above 200 Hz."""
 
 BROAD = slice(4, 17)
 """The middle's bands from 200 Hz up."""
@@ -136,10 +137,10 @@ def noise_runs(slots: Slots) -> tuple[Run, ...]:
 def _is_smooth(slots: Slots) -> NDArray[np.bool_]:
     """Where the level does not jump up and down from slot to slot, as it does under drums."""
     smooth = np.ones(len(slots.level_db), np.bool_)
-    for zone in ZONES:
+    for zone, most in zip(ZONES, JUMPS, strict=True):
         level = slots.level_db[:, zone].mean(axis=1)
         jumps = (np.abs(np.diff(level, append=level[-1:])) > JUMP_DB).astype(np.float32)
-        smooth &= uniform_filter1d(jumps, 19, mode="nearest") < JUMPS
+        smooth &= uniform_filter1d(jumps, 19, mode="nearest") < most
     return smooth
 
 
@@ -191,6 +192,8 @@ def _reference(
     tail = _end_runs(runs[::-1], slots) if runs and runs[-1].end >= total - EDGE else ()
     ends = [one[0] for one in (head, tail) if one]
     inner = sorted((r for r in runs if r not in head and r not in tail), key=_broad_level)
+    if (found := _twice_beside(runs, ends, slots)) is not None:
+        return found, _below(runs, found)
     for candidate in inner:
         for end in ends:
             if _alike(candidate, end) and _apart(candidate, end) >= slots.count(3.0):
@@ -213,7 +216,7 @@ def _reference(
 
 def _is_floor(groove: Run, lifted: list[Run], slots: Slots) -> bool:
     """Whether the level stays on or above this noise wherever the stylus is not lifted."""
-    broad = median_filter(slots.level_db[:, BROAD].mean(axis=1), 3, mode="nearest")
+    broad = median_filter(slots.level_db[:, BROAD].mean(axis=1), 9, mode="nearest")
     under = broad < _broad_level(groove) - STEP_DB
     reach = slots.count(1.3)
     for run in lifted:
@@ -226,6 +229,24 @@ def _returns(a: Run, b: Run, slots: Slots) -> bool:
     colour = float(np.std((a.level_db - b.level_db)[BROAD]))
     same = abs(_height(a, b)) < 2.0 and colour < 2.5
     return same and _apart(a, b) >= slots.count(10.0)
+
+
+def _twice_beside(runs: tuple[Run, ...], ends: list[Run], slots: Slots) -> Run | None:
+    """A noise that stands directly beside a lower one at two places: after a drop, before a lift."""
+    low = [r for r in runs if r in ends or (r.steady and r.slots >= slots.count(1.5))]
+    witnesses = [
+        (r, b)
+        for r in runs
+        if r.steady and r.slots >= slots.count(0.7)
+        for b in low
+        if _apart(r, b) <= slots.count(1.3) and _height(r, b) > LIFT_STEP_DB
+    ]
+    for (one, under_one), (other, under_other) in itertools.combinations(witnesses, 2):
+        if one is other or not _returns(one, other, slots):
+            continue
+        if _is_floor(one, [under_one, under_other, *_below(tuple(low), one)], slots):
+            return one
+    return None
 
 
 def _below(runs: tuple[Run, ...], groove: Run) -> tuple[Run, ...]:

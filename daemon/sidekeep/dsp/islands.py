@@ -55,7 +55,7 @@ def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, 
         islands.append(island)
     if not play.groove:
         return tuple(islands)
-    islands = _with_rhythm(_without_handling(islands, slots, play), slots)
+    islands = _with_rhythm(_without_handling(islands, slots, play), slots, play)
     kept = _without_ticks(_belonging(islands, _pops_db(islands, slots, play), slots), slots)
     return _stretched(kept, presence, play, slots.count(0.3), slots.count(0.8))
 
@@ -128,7 +128,7 @@ def _is_low(presence: Presence, start: int, end: int, slots: Slots) -> bool:
     return bool(mostly or surplus_db > 12)
 
 
-def _with_rhythm(islands: list[Island], slots: Slots) -> list[Island]:
+def _with_rhythm(islands: list[Island], slots: Slots, play: Play) -> list[Island]:
     """Join strong short sounds that follow each other within 1.2 s: a drum alone, plucked notes.
 
     Ticks of a run-out come once per revolution: slower, or a single slot each at 78 per minute.
@@ -138,23 +138,28 @@ def _with_rhythm(islands: list[Island], slots: Slots) -> list[Island]:
     for island in islands:
         beat = island.excess_db > RHYTHM_DB and not is_large(island, slots)
         if chain and not (beat and island.start - chain[-1].end <= slots.count(1.2)):
-            joined += _beats(chain, slots)
+            joined += _beats(chain, slots, play)
             chain = []
         if beat:
             chain.append(island)
         else:
             joined.append(island)
-    return joined + _beats(chain, slots)
+    return joined + _beats(chain, slots, play)
 
 
-def _beats(chain: list[Island], slots: Slots) -> list[Island]:
-    """One island for four beats or more, the beats themselves for fewer and for ticks."""
-    if len(chain) < 4 or (
-        all(one.slots == 1 for one in chain) and _turns(chain, slots, TURNS_S[2:])
-    ):
+def _beats(chain: list[Island], slots: Slots, play: Play) -> list[Island]:
+    """One island for four beats or more, the beats themselves for fewer, for ticks and for pops.
+
+    Between pops the stretch is groove noise by its level and tonality; under a drum it is not.
+    """
+    if len(chain) < 4:
         return chain
-    excess_db = max(one.excess_db for one in chain)
-    return [Island(chain[0].start, chain[-1].end, max(excess_db, 6.1), low=False)]
+    start, end = chain[0].start, chain[-1].end
+    noise = sum(max(0, min(end, run.end) - max(start, run.start)) for run in play.groove)
+    ticks = all(one.slots == 1 for one in chain) and _turns(chain, slots, TURNS_S[2:])
+    if ticks or noise > (end - start) / 2:
+        return chain
+    return [Island(start, end, max(6.1, *(one.excess_db for one in chain)), low=False)]
 
 
 def _belonging(islands: list[Island], pops_db: float, slots: Slots) -> list[Island]:

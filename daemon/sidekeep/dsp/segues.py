@@ -28,7 +28,7 @@ def change_near(slots: Slots, presence: Presence, expected: int, reach: int) -> 
     side = slots.count(2.0)
     places = np.arange(first, last)
     novelty = np.array([_novelty(slots, int(at), side) for at in places])
-    near = np.exp(-0.5 * ((places - expected) / max(1, reach / 2)) ** 2)
+    near = np.exp(-0.5 * ((places - expected) / max(1.0, 0.5 * reach)) ** 2)
     best = int((novelty * near).argmax())
     typical = np.median(
         [_novelty(slots, at, side) for at in range(first - 3 * reach, last + 3 * reach, 3)]

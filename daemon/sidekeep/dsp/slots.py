@@ -49,8 +49,8 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
     half = CELLS // 2
     padded = np.pad(codes, ((half, half), (0, 0)), mode="edge" if cells else "constant")
     lasting = _second_lowest(padded)[: slots * CELLS]
-    codes = lasting.reshape(slots, CELLS, -1).max(axis=1)
-    tonality = table.tonality[: slots * CELLS].reshape(slots, CELLS, -1)
+    codes = lasting.reshape(slots, CELLS, rows * bands).max(axis=1)
+    tonality = table.tonality[: slots * CELLS].reshape(slots, CELLS, table.tonality.shape[1])
     middle = np.median(tonality, axis=1).astype(np.float32)
     frames = table.cell_frames * CELLS
     return Slots(

@@ -56,6 +56,14 @@ class Settings:
         high=1800.0,
         doc="a shorter track is held unless the sheet gives its length",
     )
+    longest_track_s: float = quantity(
+        "longest track",
+        unit="s",
+        default=720.0,
+        low=60.0,
+        high=7200.0,
+        doc="without a sheet, a longer track is held: tracks may run into each other in it",
+    )
     tolerance_percent: float = quantity(
         "tolerance", unit="%", default=10.0, low=0.5, high=50.0, doc="how far a length may be off"
     )
@@ -145,6 +153,11 @@ def _by_gaps(heard: _Heard, settings: Settings) -> _Proposal:
             f"A track would be only {min(lengths_s):.0f} s long; the shortest allowed is "
             f"{settings.shortest_track_s:g} s."
         )
+    if max(lengths_s) > settings.longest_track_s:
+        reasons.append(
+            f"A track would be {max(lengths_s) / 60:.0f} minutes long; tracks that run into each "
+            "other show no gap. A sheet with lengths would tell."
+        )
     return _Proposal(cuts, tuple(reasons))
 
 
@@ -186,6 +199,8 @@ def _by_sheet(heard: _Heard, written: tuple[SheetTrack, ...], settings: Settings
         and gap.likeness.odds > (SURE if segues else SURPLUS)
         and (segues or not measured)
     ]
+    if surplus and segues:
+        return _disagreeing(heard, written, settings)
     if surplus:
         times = ", ".join(_clock(heard.seconds(gap.cut)) for gap in surplus)
         reasons.append(f"{_listing(written)}, but another track seems to begin at {times} as well.")
@@ -282,6 +297,8 @@ def _with_tracks(
                 span=Span(*span),
                 music=Span(*music),
                 gain_db=(0.0,) * seen.channels,
+                fade_in_frames=side.fade_in_frames if place == 0 else 0,
+                fade_out_frames=side.fade_out_frames if place == len(proposal.cuts) else 0,
                 certainty=reasons[place][0],
                 why=reasons[place][1],
             )

@@ -19,10 +19,10 @@ class Settings:
     """How much groove stays around the programme."""
 
     before_s: float = quantity(
-        "before", unit="s", default=0.3, low=0.0, high=10.0, doc="groove kept before the programme"
+        "before", unit="s", default=0.5, low=0.0, high=10.0, doc="groove kept before the programme"
     )
     after_s: float = quantity(
-        "after", unit="s", default=1.0, low=0.0, high=30.0, doc="groove kept after the programme"
+        "after", unit="s", default=2.5, low=0.0, high=30.0, doc="groove kept after the programme"
     )
     fade_in_s: float = quantity(
         "fade in", unit="s", default=0.05, low=0.0, high=5.0, doc="fade at the start of a side"
@@ -104,13 +104,26 @@ def _side(side: Side, found: _Found, slots: Slots, seen: Measurements, settings:
     # A slot speaks for a sound that fills four of its five cells: the sound may begin one earlier.
     start = max(down.start, (found.islands[0].start - 1) * slots.frames)
     end = min(down.end, (found.islands[-1].end + 1) * slots.frames)
-    before, after = (round(s * seen.rate_hz) for s in (settings.before_s, settings.after_s))
+    before, after, fade_in, fade_out = (
+        round(length_s * seen.rate_hz)
+        for length_s in (
+            settings.before_s,
+            settings.after_s,
+            settings.fade_in_s,
+            settings.fade_out_s,
+        )
+    )
+    trimmed = Span(max(down.start, start - before), min(down.end, end + after))
+    # Fades lie in the padding; where there is none, a hundredth of a second takes off the click.
+    least = round(0.01 * seen.rate_hz)
     return replace(
         side,
         needle_down=down,
         programme=Span(start, end),
-        trimmed=Span(max(down.start, start - before), min(down.end, end + after)),
+        trimmed=trimmed,
         groove=tuple(Span(r.start * slots.frames, r.end * slots.frames) for r in play.groove),
+        fade_in_frames=min(fade_in, max(start - trimmed.start, least)),
+        fade_out_frames=min(fade_out, max(trimmed.end - end, least)),
     )
 
 
