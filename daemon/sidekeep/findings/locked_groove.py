@@ -17,7 +17,9 @@ _HOPS_PER_TURN = 6
 _LEAST_WINDOWS = 3  # half-turn windows that fit into one repeated turn
 _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0
-_SOFTEST = 0.2  # no more of the stretch than this may be groove alone
+_RETURNED_DB = -3.0
+_SURE_LIKENESS = 0.6  # a single repeat less alike than this is for a person to judge
+_IN_MUSIC = 0.9  # part of the stretch that must lie between a track's first sound and its last
 
 
 @dataclass(frozen=True)
@@ -70,11 +72,13 @@ def _runs(
     if alike.size < _LEAST_WINDOWS:
         return []
     left = np.full(seen.start.size, np.inf)
-    for signal, noise in _basses(scene):
+    basses = _basses(scene)
+    returned = _music_returned(basses[0][0], seen, alike, offset)
+    for signal, noise in basses:
         if noise > 0:
             power = leftover(signal, seen.start[alike] + offset, seen.lag[alike], seen.length)
             ratio_db = 10 * np.log10(np.maximum(power / noise, 1e-9))
-            left[alike] = np.minimum(left[alike], ratio_db)
+            left[alike] = np.where(returned, np.minimum(left[alike], ratio_db), np.inf)
     runs = []
     for begin, end in stretches(left <= 0.7 * left_db):
         lags, likenesses = seen.lag[begin:end], seen.likeness[begin:end]
@@ -95,6 +99,18 @@ def _runs(
             if _sounding(scene, run):
                 runs.append(run)
     return runs
+
+
+def _music_returned(
+    bass: NDArray[np.float32], seen: Repetition, alike: NDArray[np.intp], offset: int
+) -> NDArray[np.bool_]:
+    """Whether all that sounds came again: noise alone may return when the record is worn round."""
+    starts = seen.start[alike] + offset
+    left = leftover(bass, starts, seen.lag[alike], seen.length)
+    squares = np.concatenate(([0.0], np.cumsum(bass.astype(np.float64) ** 2)))
+    own = (squares[starts + seen.length] - squares[starts]) / seen.length
+    result: NDArray[np.bool_] = left <= own * 10 ** (_RETURNED_DB / 10)
+    return result
 
 
 def _basses(scene: Scene) -> list[tuple[NDArray[np.float32], float]]:
@@ -128,9 +144,16 @@ def _span(scene: Scene, run: _Run) -> Span:
 
 
 def _sounding(scene: Scene, run: _Run) -> bool:
-    """In a gap or the run-out the groove may repeat, even beside music; there is nothing to lose."""
-    soft = np.quantile(scene.levels(_span(scene, run)), _SOFTEST)
-    return bool(soft > 10 ** (_ABOVE_NOISE_DB / 10) * scene.groove_power().mean())
+    """In a gap or the run-out the groove may repeat; there is nothing to lose."""
+    span = _span(scene, run)
+    inside = sum(
+        max(0, min(span.end, track.music.end) - max(span.start, track.music.start))
+        for track in scene.side.tracks
+    )
+    if scene.side.tracks and inside < _IN_MUSIC * span.frames:
+        return False
+    power = np.median(scene.levels(span).mean(axis=0))
+    return bool(power > 10 ** (_ABOVE_NOISE_DB / 10) * scene.groove_power().mean())
 
 
 def _told(scene: Scene, run: _Run) -> Finding:
@@ -144,4 +167,6 @@ def _told(scene: Scene, run: _Run) -> Finding:
         "left_over_noise_db": round(run.left_db, 1),
     }
     detail = f"The stylus repeated a groove at {scene.clock(span.start)}, {often}."
-    return Finding("locked groove", Severity.AGAIN, span, detail, numbers)
+    doubtful = repeats == 1 and run.likeness < _SURE_LIKENESS
+    severity = Severity.LISTEN if doubtful else Severity.AGAIN
+    return Finding("locked groove", severity, span, detail, numbers)
