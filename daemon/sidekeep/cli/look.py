@@ -79,17 +79,20 @@ def _level(level: dict[str, Any]) -> str:
     def number(key: str, unit: str) -> str:
         return "–" if level[key] is None else f"{level[key]:.1f} {unit}"
 
+    gain = f"gain {level['gain_db']:+.2f} dB, ruled by {level['ruled_by']}"
+    if level["ruled_by"] == "none":
+        gain = "gain per track, below"
     return (
         f"{number('integrated_lufs', 'LUFS')}, range {number('range_lu', 'LU')}, true peak "
-        f"{number('true_peak_dbtp', 'dBTP')}; gain {level['gain_db']:+.2f} dB ({level['ruled_by']})"
+        f"{number('true_peak_dbtp', 'dBTP')}; {gain}"
     )
 
 
 def _track(track: dict[str, Any]) -> str:
-    side = track["side"] or ""
+    side, gains = track["side"] or "", track["gain_db"]
     return (
         f"  {side}{track['number']:<3} {time_text(track['start_s']):>10} to "
-        f"{time_text(track['end_s']):>10}  {track['title']}"
+        f"{time_text(track['end_s']):>10}  {sum(gains) / len(gains):+6.2f} dB  {track['title']}"
     )
 
 
