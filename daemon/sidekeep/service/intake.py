@@ -12,6 +12,7 @@ from sidekeep.service.inbox import Scan, Seen, look
 from sidekeep.service.pauses import Pauses
 from sidekeep.service.readiness import Gate, Standing
 from sidekeep.service.settling import Still, observe, quiet_s
+from sidekeep.service.timelines import Timelines
 
 GATHERING_S = 120.0  # longest wait for a sheet that may still come with the rest of its folder
 
@@ -43,6 +44,7 @@ class Intake:
         self._inbox = inbox
         self._gate = gate
         self._scan = scan
+        self._timelines = Timelines(inbox)
         self._still: dict[str, Still] = {}
         self._complete_since: dict[str, float] = {}
         self.pauses = Pauses()
@@ -58,7 +60,7 @@ class Intake:
         self.scan = self._scan(self._inbox)
         self._still = observe(self._still, self.scan.files, now_s)
         self._gate.keep_only({seen.stamp for seen in self.scan.files})
-        recordings = recordings_of(self.scan.files)
+        recordings = self._timelines.joined(recordings_of(self.scan.files))
         self.pauses.keep_only({parts[0].path for parts in recordings})
         self.arrivals = [self._arrival(parts, now_s) for parts in recordings]
         complete = {arrival.origin for arrival in self.arrivals if arrival.standing in _COMPLETE}
