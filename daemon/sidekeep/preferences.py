@@ -34,6 +34,12 @@ class Preferences:
         high=64,
         doc="sides treated at the same time; one side alone uses two processor cores at best",
     )
+    spread: str | None = text(
+        "spread",
+        default=None,
+        doc="address of a Dask scheduler whose workers see the same root under the same name, such as "
+        "tcp://desk:8786; needs the extra spread",
+    )
     poll: str = choice(
         "poll",
         of=("auto", "always", "never"),

@@ -19,6 +19,7 @@ from sidekeep.service.lock import RootLock
 from sidekeep.service.logs import Log, open_log
 from sidekeep.service.readiness import Settle
 from sidekeep.service.rulebook import Rulebook
+from sidekeep.service.spread import Spread
 from sidekeep.service.wake import Bell, FileSystemEvents
 from sidekeep.storage.folders import MARKER, Root
 
@@ -64,7 +65,7 @@ def assemble(preferences: Preferences, wishes: Wishes | None = None) -> Iterator
         ledger, is_new = open_ledger(root.state / LEDGER_NAME)
         if is_new:
             log.info("ledger.new", next="it is built from the folders")
-        executor = wishes.executor or ChildProcesses(preferences.workers)
+        executor = wishes.executor or _hands(preferences)
         around = Surroundings(
             clock,
             log,
@@ -78,6 +79,13 @@ def assemble(preferences: Preferences, wishes: Wishes | None = None) -> Iterator
         finally:
             executor.shutdown(wait=True, cancel_futures=True)
             ledger.close()
+
+
+def _hands(preferences: Preferences) -> Executor:
+    """Where jobs are worked on: here, or on other machines where the settings say so."""
+    if preferences.spread is None:
+        return ChildProcesses(preferences.workers)
+    return Spread(preferences.spread, preferences.root)
 
 
 def _prepare(root: Root) -> None:

@@ -76,29 +76,36 @@ class _Children:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._groups: set[int] = set()
+        self._roots: dict[int, str] = {}
         self._ended: set[int] = set()
 
-    def add(self, group: int) -> None:
+    def add(self, group: int, root: str) -> None:
         with self._lock:
-            self._groups.add(group)
+            self._roots[group] = root
 
     def remove(self, group: int) -> bool:
-        """Forget a group; tell whether it was ended by `end_all`."""
+        """Forget a group; tell whether it was ended by `end`."""
         with self._lock:
-            self._groups.discard(group)
+            self._roots.pop(group, None)
             abandoned = group in self._ended
             self._ended.discard(group)
             return abandoned
 
-    def end_all(self) -> None:
+    def end(self, root: str | None = None) -> None:
+        """End the groups that work on this root, or all."""
         with self._lock:
-            self._ended |= self._groups
-            for group in self._groups:
-                _kill(group)
+            for group, its_root in self._roots.items():
+                if root in (None, its_root):
+                    self._ended.add(group)
+                    _kill(group)
 
 
 _CHILDREN = _Children()
+
+
+def end_children(root: str) -> None:
+    """End the children that this process has started for a root."""
+    _CHILDREN.end(root)
 
 
 def run_worker(call: Call) -> Ending:
@@ -115,7 +122,7 @@ def run_worker(call: Call) -> Ending:
             env=_environment(call),
             process_group=0,
         )
-        _CHILDREN.add(process.pid)
+        _CHILDREN.add(process.pid, call.root)
         try:
             timed_out = _waited_out(process, limits.wall_s)
         finally:
@@ -189,6 +196,6 @@ class ChildProcesses(ThreadPoolExecutor):
         super().shutdown(wait=False, cancel_futures=cancel_futures)
         # Again and again, since a thread may be just about to start its child.
         while cancel_futures and self._calls:
-            _CHILDREN.end_all()
+            _CHILDREN.end()
             wait_for(self._calls.copy(), timeout=0.05)
         super().shutdown(wait=wait)
