@@ -19,6 +19,7 @@ from sidekeep.storage.jobfiles import Result, write_result
 from sidekeep.study import SECTIONS
 
 CRASHED = 70  # EX_SOFTWARE of sysexits(3)
+TRY_AGAIN = 75  # EX_TEMPFAIL: the machine failed, and not even that could be written down
 
 
 def main(argv: list[str]) -> int:
@@ -34,7 +35,11 @@ def main(argv: list[str]) -> int:
             traceback.print_exc()
             return CRASHED
         result = told
-    write_result(root.work / job, result)
+    try:
+        write_result(root.work / job, result)
+    except MachineFault as error:
+        print(error.message, file=sys.stderr)  # noqa: T201  (the parent reads it)
+        return TRY_AGAIN
     return 0
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from sidekeep.errors import MachineFault
 from sidekeep.service.ledger import Entry, Ledger, open_ledger
 from sidekeep.service.states import State
 
@@ -63,7 +64,7 @@ def test_reading_beside_the_service_is_possible_and_changes_nothing(
     ledger.put(filed("first"))
     reader = Ledger(tmp_path / "ledger.db", read_only=True)
     assert reader.get("first") == filed("first")
-    with pytest.raises(sqlite3.OperationalError):
+    with pytest.raises(MachineFault):
         reader.put(filed("second"))
     reader.close()
 

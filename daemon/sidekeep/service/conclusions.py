@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sidekeep.errors import SidekeepError
 from sidekeep.service.executor import Ending
-from sidekeep.service.launch import STILL_HELD
+from sidekeep.service.launch import STILL_HELD, TRY_AGAIN
 from sidekeep.service.ledger import Ledger
 from sidekeep.service.states import State
 from sidekeep.storage.folders import Root
@@ -61,7 +61,10 @@ class Conclusions:
         try:
             if read_publication(self._root, job) is None:
                 return None
-            return self._staged(job, read_result(self._root.work / job) or Result("staged"))
+            # The worker may have died between sealing its stage and saying so.
+            notes = self._root.incoming / job / "jobs" / job
+            result = read_result(self._root.work / job) or read_result(notes)
+            return self._staged(job, result or Result("staged"))
         except (SidekeepError, OSError) as error:
             return deferred(error)
 
@@ -81,6 +84,8 @@ class Conclusions:
             )
             return Conclusion(State.QUEUED if ending.abandoned else State.DEFERRED, message)
         result = read_result(self._root.work / job) if ending.well else None
+        if ending.code == TRY_AGAIN:
+            result = Result("deferred", str(ending), "Check the disk.")
         if result is None:
             return self._crashed(job, ending)
         if result.outcome == "staged":

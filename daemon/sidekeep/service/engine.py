@@ -7,8 +7,9 @@ same look at the inbox, and all jobs go through the same queue.
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -128,7 +129,10 @@ class Engine:
         self._events.disarm()
         self.dispatcher.abandon(grace_s)
         if not self.offline:
-            self.dispatcher.collect()
+            try:
+                self.dispatcher.collect()
+            except (SidekeepError, OSError) as error:
+                self._fault("service.fault", error)
             self._tell()
         self._log.info("service.stopped")
 
@@ -193,8 +197,8 @@ class Engine:
                 conclusion = self._conclusions.carry_on(job)
                 if conclusion is not None:
                     self.dispatcher.apply(job, conclusion)
-        for recovered in recover(self._root):
-            self._log.info("job.recovered", job=recovered.job, done=recovered.done)
+        for done in recover(self._root):
+            self.reporter.recovered(done)
         for job in recover_claims(self._root):
             self.dispatcher.tally.add(job)
         changed += reconcile(self._root, self._ledger)
@@ -288,14 +292,17 @@ class Engine:
 
     def status_line(self) -> str:
         """The same in one line."""
-        return line(self._ledger.counts(), self.status(), self.dispatcher.progress())
+        counts: Mapping[State, int] = {}
+        with contextlib.suppress(SidekeepError):  # the ledger's fault was told already
+            counts = self._ledger.counts()
+        return line(counts, self.status(), self.dispatcher.progress())
 
     def _tell(self) -> None:
         try:
             if not self.offline:
                 self.reporter.page_if_old(self._shared.missing)
             self.reporter.figures(self.status())
-        except OSError as error:
+        except (SidekeepError, OSError) as error:
             self._fault("service.cannot_tell", error)
 
     def _fault(self, event: str, error: SidekeepError | OSError) -> None:

@@ -23,7 +23,8 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.landlock import CONFINED_VARIABLE
 
 PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
-STILL_HELD = 75  # EX_TEMPFAIL of sysexits(3): another worker still holds this job
+STILL_HELD = 69  # EX_UNAVAILABLE of sysexits(3): another worker still holds this job
+TRY_AGAIN = 75  # EX_TEMPFAIL: the machine failed; the worker itself uses it as well
 RULES_VARIABLE = "SIDEKEEP_RULES"  # folders of the person's rule sets, joined as in PATH
 _PYTHON = [sys.executable, "-P"]  # -P: nothing is imported from the folder the service runs in
 
@@ -49,6 +50,14 @@ def arguments(worker: str, root: str, job: str, limits: Limits) -> list[str]:
 
 def main(argv: list[str]) -> None:
     """Bind this process and replace it by the worker; returns only by `SystemExit`."""
+    try:
+        _become_worker(argv)
+    except OSError as error:
+        sys.stderr.write(f"the worker could not be started: {error}\n")
+        raise SystemExit(TRY_AGAIN) from error
+
+
+def _become_worker(argv: list[str]) -> None:
     worker, root, job = argv[:3]
     parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[3:])
     _die_with(parent)

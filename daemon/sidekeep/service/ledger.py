@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, fields, replace
+from functools import wraps
 from pathlib import Path
+from typing import Concatenate, ParamSpec, TypeVar
 
+from sidekeep.errors import MachineFault
 from sidekeep.service.states import State
 
 VERSION = 1
@@ -61,14 +64,41 @@ _SELECT = f"SELECT {', '.join(_COLUMNS)} FROM jobs"  # noqa: S608 (our own colum
 _PUT = f"INSERT OR REPLACE INTO jobs VALUES ({', '.join(f':{name}' for name in _COLUMNS)})"  # noqa: S608
 
 
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+def _told(method: Callable[Concatenate[Ledger, P], T]) -> Callable[Concatenate[Ledger, P], T]:
+    """Turn SQLite's errors into the machine's faults that they are."""
+
+    @wraps(method)
+    def telling(self: Ledger, /, *args: P.args, **kwargs: P.kwargs) -> T:
+        try:
+            return method(self, *args, **kwargs)
+        except sqlite3.Error as error:
+            raise _fault(self.path, error) from error
+
+    return telling
+
+
+def _fault(path: Path, error: sqlite3.Error) -> MachineFault:
+    return MachineFault(
+        f"The ledger {path} cannot be used: {error}. It is tried again.",
+        "Look whether its disk is full or failing. The ledger is only an index: if it is damaged, stop "
+        "the service, remove it, and it is built anew from the folders.",
+    )
+
+
 class Ledger:
     """Jobs by name and state. Open it for writing in the service only; reading is always possible.
 
     Raises:
-        sqlite3.DatabaseError: the file is not a ledger or is damaged; see `open_ledger`.
+        sqlite3.DatabaseError: on opening, the file is not a ledger or is damaged; see `open_ledger`.
+        MachineFault: afterwards, the file can no longer be read or written.
     """
 
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
         if read_only:
             self._base = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         else:
@@ -90,6 +120,7 @@ class Ledger:
         """Ask SQLite whether the file is free of damage."""
         return bool(self._base.execute("PRAGMA quick_check").fetchone()[0] == "ok")
 
+    @_told
     def put(self, entry: Entry) -> None:
         """Write one job, new or changed."""
         with self._base:
@@ -100,21 +131,25 @@ class Ledger:
         entry = self.get(job) or Entry(job, state)
         self.put(replace(entry, state=state, changed_at=changed_at, message=message))
 
+    @_told
     def remove(self, job: str) -> None:
         """Forget a job that exists nowhere any more."""
         with self._base:
             self._base.execute("DELETE FROM jobs WHERE job = ?", (job,))
 
+    @_told
     def replace_all(self, entries: Iterable[Entry]) -> None:
         """Write the whole index anew, in one transaction."""
         with self._base:
             self._base.execute("DELETE FROM jobs")
             self._base.executemany(_PUT, (asdict(entry) for entry in entries))
 
+    @_told
     def get(self, job: str) -> Entry | None:
         """Find one job."""
         return next(self._select("WHERE job = ?", job), None)
 
+    @_told
     def in_state(self, *states: State, newest: int | None = None) -> list[Entry]:
         """List jobs in these states, newest first."""
         marks = ", ".join("?" * len(states))
@@ -122,16 +157,19 @@ class Ledger:
         order = f"WHERE state IN ({marks}) ORDER BY changed_at DESC, job DESC{limit}"
         return list(self._select(order, *states))
 
+    @_told
     def states(self) -> dict[str, State]:
         """Give every job's state by its name."""
         rows = self._base.execute("SELECT job, state FROM jobs")
         return {job: State(state) for job, state in rows}
 
+    @_told
     def counts(self) -> Mapping[State, int]:
         """Count the jobs in every state."""
         counted = dict(self._base.execute("SELECT state, COUNT(*) FROM jobs GROUP BY state"))
         return {state: counted.get(state.value, 0) for state in State}
 
+    @_told
     def filed_twin(self, sha256: str, audio_sha256: str, but_not: str = "") -> Entry | None:
         """Find a filed job with the same bytes or the same decoded audio."""
         for column, value in (("sha256", sha256), ("audio_sha256", audio_sha256)):
@@ -143,10 +181,12 @@ class Ledger:
                 return twin
         return None
 
+    @_told
     def sides_of_sheet(self, sheet: str) -> list[Entry]:
         """List the jobs that were given the shared sheet at this inbox path."""
         return list(self._select("WHERE sheet = ?", sheet))
 
+    @_told
     def last_filed_at(self) -> str:
         """The wall time of the latest filing, ISO 8601; empty when nothing was filed."""
         query = "SELECT MAX(changed_at) FROM jobs WHERE state = ?"
@@ -162,12 +202,17 @@ def open_ledger(path: Path) -> tuple[Ledger, bool]:
     """Open the ledger for writing; tell whether it is empty or new and wants to be rebuilt.
 
     A damaged file is set aside as `ledger.db.damaged`, since it is only an index.
+
+    Raises:
+        MachineFault: the disk failed, which says nothing about the file.
     """
     try:
         ledger = Ledger(path)
         if ledger.sound():
             return ledger, not any(ledger.counts().values())
         ledger.close()
+    except sqlite3.OperationalError as error:
+        raise _fault(path, error) from error
     except sqlite3.DatabaseError:
         pass
     path.replace(path.with_name(path.name + ".damaged"))

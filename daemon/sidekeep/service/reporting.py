@@ -21,6 +21,7 @@ from sidekeep.service.status import STATUS_NAME, Status
 from sidekeep.storage.durable import write_atomically
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Progress
+from sidekeep.storage.publish import Recovered
 
 METRICS_NAME = "metrics.prom"
 METRICS_EVERY_S = 15.0  # unless something else than a time has changed
@@ -113,6 +114,19 @@ class Reporter:
         self._page_is_old = True
         self._log_conclusion(entry, conclusion, next_try_s)
         self._concluded(entry)
+
+    def recovered(self, recovered: Recovered) -> None:
+        """A stage was found when the service started, and brought to an end if that was possible."""
+        if recovered.done == "stuck":
+            self._log.error(
+                "job.stuck",
+                job=recovered.job,
+                why=recovered.why,
+                next="its stage is left as it is; tried again when the service starts",
+                advice=recovered.advice,
+            )
+        else:
+            self._log.info("job.recovered", job=recovered.job, done=recovered.done)
 
     def vanished(self, job: str) -> None:
         """A job is no longer where it was; a person took it away, or a newer job its place."""

@@ -18,7 +18,7 @@ from typing import Protocol
 
 from sidekeep.errors import Refused, SidekeepError
 from sidekeep.naming import numbered
-from sidekeep.storage.durable import remove_tree, rename_noreplace, write_atomically
+from sidekeep.storage.durable import fsync_folder, remove_tree, rename_noreplace, write_atomically
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobnames import make_job_folder
@@ -114,6 +114,9 @@ def claim(
             ):
                 for part in parts:
                     _take(part, inbox, target)
+                # From here on the recording is in work, whatever happens to the power.
+                os.fsync(target)
+            fsync_folder(root.work)
         except (SidekeepError, OSError):
             _put_back(root, job, origin.rpartition("/")[0])
             raise

@@ -40,10 +40,12 @@ class Published:
 
 @dataclass(frozen=True, slots=True)
 class Recovered:
-    """What recovery did for one job: `published`, `tidied`, `discarded`, or `unreadable`."""
+    """What recovery did for one job: `published`, `tidied`, `discarded`, or `stuck`, and then why."""
 
     job: str
     done: str
+    why: str = ""
+    advice: str = ""
 
 
 def publish(root: Root, job: str) -> Published:
@@ -79,13 +81,14 @@ def has_begun(root: Root, publication: Publication) -> bool:
 def recover(root: Root) -> list[Recovered]:
     """Bring every stage to an end: carry complete ones forward, remove the others.
 
-    The jobs of removed stages still lie in `work/`, untouched, and are to be queued again.
+    The jobs of removed stages still lie in `work/`, untouched, and are to be queued again. A stage that
+    cannot be brought to its end is left as it is, and keeps no other waiting.
 
     Raises:
-        MachineFault: the machine failed on the way; run it again later.
+        MachineFault: the folders cannot be read, or a job that is filed cannot be tidied up.
     """
     stages, waiting = _folders_in(root.incoming), _folders_in(root.work)
-    recovered = [Recovered(job, _recover(root, job)) for job in stages]
+    recovered = [_recover(root, job) for job in stages]
     for job in waiting:
         if job not in stages and _is_committed(root, job):
             _tidy(root, job)
@@ -93,19 +96,19 @@ def recover(root: Root) -> list[Recovered]:
     return recovered
 
 
-def _recover(root: Root, job: str) -> str:
-    if _is_committed(root, job):
-        _tidy(root, job)
-        return "tidied"
+def _recover(root: Root, job: str) -> Recovered:
     try:
+        if _is_committed(root, job):
+            _tidy(root, job)
+            return Recovered(job, "tidied")
         if read_publication(root, job) is not None:
             publish(root, job)
-            return "published"
-    except Damaged:
-        return "unreadable"
-    with faults("removing", root.incoming / job):
-        remove_tree(root.incoming / job)
-    return "discarded"
+            return Recovered(job, "published")
+        with faults("removing", root.incoming / job):
+            remove_tree(root.incoming / job)
+    except (Damaged, MachineFault) as error:
+        return Recovered(job, "stuck", error.message, error.advice)
+    return Recovered(job, "discarded")
 
 
 def _folders_in(place: Path) -> list[str]:
