@@ -37,14 +37,23 @@ class BreakMeter:
         self._margin = -(-(_REACH + _GAP) // per_tick) + 1
         self._middle = np.zeros(0)
         self._treble = np.zeros(0, np.float32)
+        self._later: list[tuple[Signal, NDArray[np.float32]]] = []  # joined when there is a piece
+        self._waiting = 0
         self._offset = 0
         self._found: list[tuple[NDArray[np.int64], NDArray[np.float32]]] = []
 
     def update(self, middle: NDArray[np.float32], treble_db: NDArray[np.float32]) -> None:
         """Take the next samples of the middle band, shape (samples,), and edges, shape (ticks,)."""
         passed, self._state = scipy.signal.sosfilt(self._filter, middle, zi=self._state)
-        self._middle = np.concatenate((self._middle, passed))
-        self._treble = np.concatenate((self._treble, treble_db))
+        self._later.append((passed, treble_db))
+        self._waiting += treble_db.size
+        if self._waiting >= _PIECE_TICKS:
+            self._examine_pieces()
+
+    def _examine_pieces(self) -> None:
+        self._middle = np.concatenate((self._middle, *(middle for middle, _ in self._later)))
+        self._treble = np.concatenate((self._treble, *(treble for _, treble in self._later)))
+        self._later, self._waiting = [], 0
         while min(self._treble.size, self._middle.size // self._per_tick) >= (
             _PIECE_TICKS + 2 * self._margin
         ):
@@ -69,6 +78,7 @@ class BreakMeter:
 
         An error of 0 is a perfect continuation, 1 no relation at all.
         """
+        self._examine_pieces()
         last = min(self._treble.size, self._middle.size // self._per_tick) - 2 * self._margin
         if last > 0:
             self._examine(last)
@@ -112,12 +122,18 @@ def _prediction_error(known: Signal, actual: Signal) -> NDArray[np.float64]:
 def burg(signals: Signal, order: int) -> Signal:
     """Prediction-error filters by Burg's method, one per row; shape (rows, order + 1), first 1."""
     forward, backward = signals[:, 1:], signals[:, :-1]
-    filters = np.ones((signals.shape[0], 1))
-    for _ in range(order):
-        power = (forward**2).sum(axis=1) + (backward**2).sum(axis=1)
-        reflection = -2 * (forward * backward).sum(axis=1) / np.maximum(power, 1e-30)
+    filters = np.zeros((signals.shape[0], order + 1))
+    filters[:, 0] = 1.0
+    for step in range(1, order + 1):
+        power = _dot(forward, forward) + _dot(backward, backward)
+        reflection = -2 * _dot(forward, backward) / np.maximum(power, 1e-30)
         k = reflection[:, np.newaxis]
-        padded = np.pad(filters, ((0, 0), (0, 1)))
-        filters = padded + k * padded[:, ::-1]
+        filters[:, : step + 1] += k * filters[:, step::-1]
         forward, backward = (forward + k * backward)[:, 1:], (backward + k * forward)[:, :-1]
     return filters
+
+
+def _dot(rows: Signal, others: Signal) -> Signal:
+    """Dot products row by row."""
+    product: Signal = np.einsum("ij,ij->i", rows, others)
+    return product
