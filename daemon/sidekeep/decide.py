@@ -91,5 +91,10 @@ def _corrected_side(
         gains = (0.0,) * channels
         made = Track(number, track.title, track.artist, span, music, gains, why="corrected by hand")
         tracks.append(made)
+    if side.tracks:  # the side's own fades stay at its ends
+        fade_in = min(side.tracks[0].fade_in_frames, tracks[0].span.frames)
+        fade_out = min(side.tracks[-1].fade_out_frames, tracks[-1].span.frames)
+        tracks[0] = replace(tracks[0], fade_in_frames=fade_in)
+        tracks[-1] = replace(tracks[-1], fade_out_frames=fade_out)
     trimmed = Span(tracks[0].span.start, tracks[-1].span.end)
     return replace(side, label=written.label, trimmed=trimmed, tracks=tuple(tracks))
