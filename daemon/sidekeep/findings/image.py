@@ -39,6 +39,8 @@ def _polarity(scene: Scene, antiphase: float) -> list[Finding]:
     left, right = _windows(bass[:, first:])
     groove = [_windows(bass[:, slice(*scene.ticks(span))]) for span in scene.side.groove]
     power = (left**2).mean(axis=1) + (right**2).mean(axis=1)
+    if len(power) < _LEAST_WINDOWS:
+        return []
     quiet = [(pair**2).mean(axis=2).sum(axis=0) for pair in groove]
     noise = np.concatenate(quiet) if quiet else np.zeros(0)
     floor = float(np.median(noise)) if noise.size else float(np.quantile(power, 0.05, axis=0))

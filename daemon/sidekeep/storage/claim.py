@@ -108,15 +108,14 @@ def claim(
                 side=side,
             )
             write_order(home, order)
+            fsync_folder(root.work)  # first the way to the new folder, then what moves there
             with (
                 _opened_below(root.inbox, order.folder) as inbox,
                 _opened_below(home, RECORDING) as target,
             ):
                 for part in parts:
                     _take(part, inbox, target)
-                # From here on the recording is in work, whatever happens to the power.
                 os.fsync(target)
-            fsync_folder(root.work)
         except (SidekeepError, OSError):
             _put_back(root, job, origin.rpartition("/")[0])
             raise
