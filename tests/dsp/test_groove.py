@@ -53,3 +53,13 @@ def test_soft_music_over_the_noise_does_not_become_its_measure() -> None:
     slots = spun.slots(spun.played([spun.tune(10.0), soft, spun.tune(10.0)], run_out_s=6.0))
     (play,) = find_plays(slots)
     assert all(not 14.5 < run.start * slots.seconds < 20.5 for run in play.groove)
+
+
+def test_hum_that_leans_into_the_lowest_group_does_not_hide_the_lifted_stylus() -> None:
+    audio = spun.played([spun.tune(12.0)], lead_in_s=3.0, up_s=4.0)
+    time_s = np.arange(audio.shape[1]) / spun.RATE_HZ
+    hum = 1e-3 * np.sin(2 * np.pi * 60 * time_s) + 3e-5 * np.sin(2 * np.pi * 360 * time_s)
+    slots = spun.slots(audio + hum.astype(np.float32))
+    (play,) = find_plays(slots)
+    assert (play.dropped, play.lifted) == (True, True)
+    assert play.start * slots.seconds == pytest.approx(4.0, abs=0.25)

@@ -20,6 +20,12 @@ NOISE_TONALITY_DB = np.array([2.35, 2.85, 3.0, 3.1], np.float32)
 """Most that 0.8 s of noise shows per group: 0.2 to 0.4 above the 99th percentile
 on Gaussian noise and on four real grooves."""
 
+HUM_TONALITY_DB = 3.2
+"""Most that the lowest group shows when a harmonic of strong mains hum leans into it, while the
+groups above are noise beyond doubt, `SURE_DB` under their limits."""
+
+SURE_DB = 0.4
+
 LIFT_STEP_DB = 2.5
 """Least step between the noise of a lifted stylus and groove noise."""
 
@@ -120,7 +126,10 @@ def noise_runs(slots: Slots) -> tuple[Run, ...]:
     if len(slots.level_db) < 8:
         return ()
     tonality = uniform_filter1d(slots.tonality_db, 7, axis=0, mode="nearest")
-    noise = (tonality <= NOISE_TONALITY_DB).all(axis=1) & _is_smooth(slots)
+    noise = (tonality <= NOISE_TONALITY_DB).all(axis=1)
+    sure = (tonality[:, 1:] <= NOISE_TONALITY_DB[1:] - SURE_DB).all(axis=1)
+    noise |= sure & (tonality[:, 0] <= HUM_TONALITY_DB)
+    noise &= _is_smooth(slots)
     smooth = median_filter(slots.level_db[:, : slots.bands], (5, 1), mode="nearest")
     broad = smooth[:, BROAD].mean(axis=1)
     runs: list[Run] = []
