@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -90,6 +91,11 @@ def open_recording(case: Case) -> tuple[AudioReader, Recording]:
             header = read_header(path)
         check_acceptable(header, path.name)
     reader = AudioReader(case.paths)
+    if reader.frames < SHORTEST_S * reader.rate_hz:
+        raise OutsideLimits(
+            f"{case.name} holds only {reader.frames:,} frames, which is no side of a record.",
+            "Play the side again.",
+        )
     return reader, reader.recording()
 
 
@@ -130,10 +136,18 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
             yield block
 
     seen = measure(told(), recording.rate_hz, recording.channels, treatments)
+    _give_memory_back()
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
     hashed = replace(reader.recording(), time_scale=scale)
     return replace(known, recording=hashed), seen
+
+
+def _give_memory_back() -> None:
+    """Have the C library return what the meters used, which glibc would keep for later."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)
 
 
 def decided(

@@ -153,8 +153,13 @@ def _kill(group: int) -> None:
 
 
 def _environment(call: Call) -> Mapping[str, str]:
-    """The child's environment: one thread per numeric library, since a worker shares its cores."""
+    """The child's environment.
+
+    One thread per numeric library, since a worker shares its cores; one heap for all threads, since
+    each would keep for itself what it once needed (mallopt(3), M_ARENA_MAX).
+    """
     values = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    values["MALLOC_ARENA_MAX"] = "1"
     values.pop("NOTIFY_SOCKET", None)
     if call.rules:
         values[RULES_VARIABLE] = call.rules
