@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.choosing import Choice, choose
 from sidekeep.decide import decide, draft
 from sidekeep.dsp.treatment import Chain, Treatment
+from sidekeep.errors import OutsideLimits
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.measure import measure
 from sidekeep.measurements import Measurements
@@ -29,6 +30,7 @@ from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.reader import AudioReader
 
 SECTIONS: Mapping[str, type[Any]] = {step.name: step.settings for step in STEPS}
+SHORTEST_S = 0.02  # one cell of the finest table
 
 Progress = Callable[[str, float], None]
 

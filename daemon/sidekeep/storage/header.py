@@ -16,7 +16,6 @@ from sidekeep.storage.containers.header import Header, Malformed, Source, State
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 MOST_CHANNELS = 2
 LONGEST_S = 12 * 3600
-SHORTEST_S = 0.02  # one cell of the finest table
 
 _FAMILIES = (riff.read, w64.read, aiff.read, caf.read, flac.read)
 _CONTAINERS_OF_SUFFIX = {
@@ -156,10 +155,6 @@ def _check_numbers(header: Header, file_name: str) -> None:
         )
     if header.frames == 0:
         raise Damaged(f"{file_name} holds no audio: its length is 0.", "Record it again.")
-    if header.frames < SHORTEST_S * header.rate_hz:
-        raise OutsideLimits(
-            f"{file_name} holds only {header.frames:,} frames, which is no sound.", _RECORD_AGAIN
-        )
     if header.frames > LONGEST_S * header.rate_hz:
         raise OutsideLimits(
             f"{file_name} lasts {header.frames / header.rate_hz / 3600:.1f} hours; "

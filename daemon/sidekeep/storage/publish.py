@@ -204,12 +204,12 @@ def _ends(root: Root, move: Move) -> tuple[Path, Path]:
 
 
 def _flush(root: Root, publication: Publication) -> None:
-    """Bring all new names to the disk, folders nearest to the files first."""
+    """Bring all new names to the disk: first the way to a folder, then what was moved into it."""
     folders: dict[Path, None] = {}
     for move in publication.moves:
         for parent in Path(move.file.path).parents:
             folders[root.archive / parent] = None
-    for folder in sorted(folders, key=lambda path: len(path.parts), reverse=True):
+    for folder in sorted(folders, key=lambda path: len(path.parts)):
         with faults("writing", folder):
             fsync_folder(folder)
 
