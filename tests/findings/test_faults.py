@@ -1,10 +1,11 @@
 """Every fault the composer can make, at the strength that a careful listener notices."""
 
+import numpy as np
 import pytest
 
-from composer import Band, HardPanned, Loop, Mono, Programme, Solo
+from composer import Band, Electronics, Groove, HardPanned, Loop, Mono, Programme, Solo
 from composer.faults import FAULTS
-from findings_rig import clean_side, findings, side_of
+from findings_rig import clean_side, findings, scene, side_of
 from sidekeep.model import Severity
 
 PLACE_S, EARLY_S = 17.3, 6.0
@@ -41,7 +42,7 @@ PLACED = {"locked groove", "dropout, zeros", "dropout, repeated", "slip", "thump
 def test_a_fault_is_found_where_it_is(fault: str) -> None:
     place_s = EARLY_S if fault == "scratch" else PLACE_S
     side = FAULTS[fault](clean_side(), place_s, 1.0, 5)
-    hits = [one for one in findings(side) if one.kind == FOUND[fault]]
+    hits = [one for one in findings(side, source_format="listen") if one.kind == FOUND[fault]]
     assert [one for one in hits if one.severity is not Severity.NOTE], fault
     assert all(one.advice for one in hits)
     if fault in PLACED:
@@ -93,3 +94,44 @@ def test_the_turntables_speed_is_read_from_the_run_out() -> None:
     fast = FAULTS["speed"](clean_side(), 0.0, 2.0, 5)
     (found,) = (one for one in findings(fast) if one.kind == "speed")
     assert found.numbers["deviation_percent"] == pytest.approx(3.0, abs=0.1)
+
+
+def test_an_offset_of_the_converter_is_not_taken_for_noise_or_programme() -> None:
+    side = clean_side()
+    off_centre = side.with_samples(side.samples + np.array([[0.01], [-0.008]]))
+    quiet, moved = (scene(one).groove_power() for one in (side, off_centre))
+    assert moved == pytest.approx(quiet, rel=0.2)
+    assert {one.severity for one in findings(off_centre)} == {Severity.NOTE}
+
+
+@pytest.mark.parametrize("fault", ["lossy, low-passed", "upsampled"])
+def test_the_origin_of_the_format_is_a_note_unless_the_rule_set_asks_for_more(fault: str) -> None:
+    side = FAULTS[fault](clean_side(), PLACE_S, 1.0, 5)
+    for asked, told in (("note", Severity.NOTE), ("listen", Severity.LISTEN)):
+        (found,) = (
+            one
+            for one in findings(side, source_format=asked)
+            if one.kind == "source format" and "edge_hz" in one.numbers
+        )
+        assert found.severity is told
+
+
+def test_soft_music_makes_neither_rumble_nor_hum_a_matter_for_the_ear() -> None:
+    electronics = Electronics(hum_dbfs=-63.0, mains_hz=60.0)
+    side = side_of(Band(), peak_dbfs=-24.0, electronics=electronics)
+    told = {one.kind: one for one in findings(side)}
+    assert told["hum"].numbers["mains_hz"] == 60
+    assert told["rumble"].numbers["rumble_over_loud_db"] > -45
+    assert {one.severity for one in told.values()} == {Severity.NOTE}
+
+
+def test_thick_crackle_is_counted_and_loud_clicks_are_told() -> None:
+    groove = Groove(level_dbfs=-60.0, crackle_per_s=20.0, crackle_peak_dbfs=-34.0)
+    (fine,) = (one for one in findings(side_of(Band(), groove=groove)) if one.kind == "clicks")
+    assert fine.severity is Severity.NOTE
+    assert fine.numbers["weighted_per_minute"] > fine.numbers["clicks_per_minute"] > 80
+
+
+def test_drums_on_the_beat_of_a_revolution_are_no_scratch() -> None:
+    kinds = {one.kind for one in findings(side_of(Loop(400 / 3, key=2)))}
+    assert "scratch" not in kinds

@@ -14,17 +14,15 @@ _WIDTH_TICKS = 3  # a click is over within so many ticks
 _TURNS = 10  # a scratch is looked for over so many turns
 _JITTER_TICKS = 2
 _MOST_MISSED = 3  # turns in a row without a tick end a scratch
-_CHANCE = 0.01  # expected number of chains that chance makes on the whole side
+_CHANCE = 1e-5  # expected number of chains that chance makes on the whole side
 _MOST_CLICKS = 15_000
 
 
 @dataclass(frozen=True)
 class Chain:
-    """Clicks that return once per revolution: first and last tick, how many, and the distance."""
+    """Clicks that return once per revolution: their ticks in order, and the distance."""
 
-    first: int
-    last: int
-    hits: int
+    ticks: tuple[int, ...]
     turn_ticks: float
 
 
@@ -91,12 +89,13 @@ def periodic_chain(
     by_chance = scipy.stats.binom.sf(best_hits - 1, steps.size, float(marks.mean()))
     if best_hits < 0.7 * steps.size or by_chance * ticks.size * turns.size > _CHANCE:
         return None
-    last, hits, missed = best, 1, 0
+    chain, missed = [best], 0
     while missed < _MOST_MISSED:
-        place = last + (missed + 1) * best_turn
+        place = chain[-1] + (missed + 1) * best_turn
         nearest = int(ticks[np.abs(ticks - place).argmin()])
         if abs(nearest - place) <= 2 * _JITTER_TICKS:
-            last, hits, missed = nearest, hits + 1, 0
+            chain.append(nearest)
+            missed = 0
         else:
             missed += 1
-    return Chain(best, last, hits, best_turn)
+    return Chain(tuple(chain), best_turn)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sidekeep.dsp.clicks import click_ticks, periodic_chain
+from sidekeep.dsp.clicks import click_ticks, contrast_db, periodic_chain
 from sidekeep.dsp.revolution import repetition
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.speed import measured_turn_s
@@ -12,7 +13,8 @@ from sidekeep.model import Finding, Severity, Span
 
 _LEAST_GROOVE_S = 2.5
 _MEASURED_TOLERANCE, _NOMINAL_TOLERANCE = 0.003, 0.012
-_SCRATCH_STAND_OUT_DB, _SCRATCH_LEVEL_DB = 8.0, -32.0
+_SCRATCH_STAND_OUT_DB, _SCRATCH_LEVEL_DB = 8.0, -28.0
+_SCRATCH_CONTRAST_DB = 14.0  # of most of its ticks; drums on the beat of a turn are duller
 _MUSIC_REPEATS = 0.4  # likeness of turns from which the music itself returns every turn
 
 
@@ -25,24 +27,26 @@ def find(
         scene: the side.
         stand_out_db: how far a click rises above the treble around it.
         level_db: the least level of its edge.
-        listen_per_minute: the rate from which a person should hear the side.
+        listen_per_minute: the rate from which a person should hear the side; a click counts as
+            many times as its edge is higher than the least.
     """
     first, last = scene.ticks(scene.side.programme)
     treble = scene.edges_db(first, last)[0]
     ticks = click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db)
     minutes = max(1, last - first) / scene.ticks_per_second / 60
     rate = ticks.size / minutes
-    groove = _groove_rate(scene, stand_out_db, level_db)
+    weight = float(_weights(treble[ticks], level_db).sum()) / minutes
+    groove, groove_weight = _groove_rate(scene, stand_out_db, level_db) or (None, None)
     if ticks.size == 0 and not groove:
         return ()
     # Dirt is everywhere; clicks that the music alone has are the music's.
-    dirty = groove is None or groove >= listen_per_minute / 3
-    loud = dirty and max(rate, groove or 0.0) >= listen_per_minute
+    dirty = groove_weight is None or groove_weight >= listen_per_minute / 3
+    loud = dirty and weight >= listen_per_minute
     severity = Severity.LISTEN if loud else Severity.NOTE
     loudest = np.sort(ticks[np.argsort(treble[ticks])[-3:]]) + first
     tick = scene.seen.events.tick_frames
     places = ", ".join(scene.clock(place * tick) for place in loudest.tolist())
-    numbers = {"clicks_per_minute": round(rate, 1)}
+    numbers = {"clicks_per_minute": round(rate, 1), "weighted_per_minute": round(weight, 1)}
     detail = f"{rate:.0f} clicks a minute stand out of the music"
     if groove is not None:
         numbers["groove_clicks_per_minute"] = round(groove, 1)
@@ -51,16 +55,31 @@ def find(
     return (Finding("clicks", severity, scene.side.programme, detail, numbers),)
 
 
-def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> float | None:
-    """Clicks a minute in the groove noise, less one per revolution: the run-out's own tick."""
-    count, seconds = 0, 0.0
+def _weights(edge_db: NDArray[np.float32], level_db: float) -> NDArray[np.float32]:
+    weights: NDArray[np.float32] = np.exp(
+        (edge_db - np.float32(level_db)) * np.float32(np.log(10) / 20)
+    )
+    return weights
+
+
+def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> tuple[float, float] | None:
+    """Clicks a minute in the groove noise, less one per revolution: the run-out's own tick.
+
+    The second value is the rate by weight; None when there is too little groove to say.
+    """
+    weights: list[NDArray[np.float32]] = []
+    seconds = 0.0
     for span in scene.side.groove:
         treble = scene.edges_db(*scene.ticks(span))[0]
-        count += click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db).size
+        ticks = click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db)
+        weights.append(_weights(treble[ticks], level_db))
         seconds += treble.size / scene.ticks_per_second
     if seconds < _LEAST_GROOVE_S:
         return None
-    return max(0.0, count - seconds / min(scene.periods_s())) / seconds * 60
+    found = np.concatenate(weights)
+    own = seconds / min(scene.periods_s())
+    share = max(0.0, found.size - own) / max(1, found.size)
+    return share * found.size / seconds * 60, share * float(found.sum()) / seconds * 60
 
 
 def find_scratch(scene: Scene) -> tuple[Finding, ...]:
@@ -83,17 +102,20 @@ def find_scratch(scene: Scene) -> tuple[Finding, ...]:
         )
         if chain is None:
             continue
-        around = edges[:, max(0, chain.first - int(2 * turn)) : chain.last + int(turn)]
+        start, end = chain.ticks[0], chain.ticks[-1]
+        if np.median(contrast_db(edges[0])[list(chain.ticks)]) < _SCRATCH_CONTRAST_DB:
+            continue
+        around = edges[:, max(0, start - int(2 * turn)) : end + int(turn)]
         music = repetition(around, turn_ticks=turn, tolerance=0.02, hop_ticks=int(turn / 3))
         if music.likeness.size and np.median(music.likeness) >= _MUSIC_REPEATS:
             continue
         tick = scene.seen.events.tick_frames
-        span = Span((chain.first + first) * tick, (chain.last + first + 1) * tick)
+        span = Span((start + first) * tick, (end + first + 1) * tick)
         detail = (
             f"A scratch ticks once per revolution from {scene.clock(span.start)} on, "
-            f"{chain.hits} times."
+            f"{len(chain.ticks)} times."
         )
         turn_s = round(chain.turn_ticks / scene.ticks_per_second, 3)
-        numbers = {"ticks": float(chain.hits), "turn_s": turn_s}
+        numbers = {"ticks": float(len(chain.ticks)), "turn_s": turn_s}
         return (Finding("scratch", Severity.LISTEN, span, detail, numbers),)
     return ()

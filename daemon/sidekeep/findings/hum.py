@@ -14,12 +14,13 @@ _CONTRAST = 8.0  # a line's power against its surroundings
 _LEAST_LINES = 2
 
 
-def find(scene: Scene, *, listen_db: float) -> tuple[Finding, ...]:
+def find(scene: Scene, *, listen_db: float, listen_dbfs: float) -> tuple[Finding, ...]:
     """Look for mains lines in the groove noise; music, which may play the same notes, is not there.
 
     Args:
         scene: the side.
         listen_db: hum against the rest of the groove noise from which it is worth hearing.
+        listen_dbfs: level it must have as well.
     """
     spectrum, step_hz = _groove_spectrum(scene)
     if not spectrum.size:
@@ -31,7 +32,8 @@ def find(scene: Scene, *, listen_db: float) -> tuple[Finding, ...]:
     rumble = float(2 * spectrum[: round(_LOWEST_HZ / step_hz)].sum() / 1.5)
     noise = max(float(scene.groove_power().max()) - rumble, hum)
     hum_db = decibels(hum) - decibels(max(noise - hum, 0.05 * noise))
-    severity = Severity.LISTEN if hum_db >= listen_db else Severity.NOTE
+    heard = hum_db >= listen_db and decibels(hum) >= listen_dbfs
+    severity = Severity.LISTEN if heard else Severity.NOTE
     detail = f"Mains hum at {mains_hz:.0f} Hz lies {abs(hum_db):.0f} dB "
     detail += "above the groove noise." if hum_db >= 0 else "below the groove noise."
     numbers = {

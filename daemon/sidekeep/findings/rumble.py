@@ -15,7 +15,7 @@ _LANDING_S = 0.6  # a late needle drop is not a thump
 _NOTE_DB = 10.0  # rumble so far under the threshold is not worth a note
 
 
-def find(scene: Scene, *, listen_db: float) -> tuple[Finding, ...]:
+def find(scene: Scene, *, listen_db: float, listen_dbfs: float) -> tuple[Finding, ...]:
     """Weigh what lies below 28 Hz against the programme's loud places.
 
     Read from the groove noise where there is any; kick drums are in the programme only. DIN 45500
@@ -24,6 +24,7 @@ def find(scene: Scene, *, listen_db: float) -> tuple[Finding, ...]:
     Args:
         scene: the side.
         listen_db: rumble against the loud programme from which it is worth hearing.
+        listen_dbfs: level it must have as well; under soft music even a good deck rumbles.
     """
     band = scipy.signal.butter(2, _BAND_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
     subsonic = scipy.signal.sosfilt(band, scene.seen.events.low_signal(0, scene.seen.events.ticks))
@@ -33,11 +34,12 @@ def find(scene: Scene, *, listen_db: float) -> tuple[Finding, ...]:
     loud = scene.loud_power()
     if power.size < 10 or loud <= 0:
         return ()
-    rumble_db = decibels(float(np.mean(np.sort(power)[: -max(1, power.size // 10)])))
+    rumble_db = decibels(float(np.mean(np.sort(power)[: -max(1, power.size // 4)])))
     ratio_db = rumble_db - decibels(loud)
     if ratio_db < listen_db - _NOTE_DB:
         return ()
-    severity = Severity.LISTEN if ratio_db >= listen_db else Severity.NOTE
+    heard = ratio_db >= listen_db and rumble_db >= listen_dbfs
+    severity = Severity.LISTEN if heard else Severity.NOTE
     detail = f"Rumble lies only {-ratio_db:.0f} dB under the loud music."
     numbers = {"rumble_over_loud_db": round(ratio_db, 1), "rumble_dbfs": round(rumble_db, 1)}
     return (Finding("rumble", severity, scene.side.needle_down, detail, numbers),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.signal
@@ -15,6 +16,7 @@ from sidekeep.model import Finding, Recording, Severity, Side, Span
 
 _RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
 _RUMBLE_HZ = (4.0, 28.0)
+_LEAST_CONSTANT = 2e-4  # -74 dBFS
 _QUIET_SHARE = 0.05  # where no groove noise was found, the quietest cells stand for it
 
 
@@ -60,10 +62,35 @@ class Scene:
         return round(cell * self.seen.capture.cell_frames / self.recording.time_scale)
 
     def levels(self, span: Span) -> NDArray[np.float64]:
-        """Mean squares of the 10 ms cells in a span, shape (channels, cells)."""
+        """Mean squares of the 10 ms cells in a span, less any DC, shape (channels, cells)."""
         cell = self.seen.levels.cell_frames
         cells = slice(span.start // cell, -(-span.end // cell))
-        return self.seen.levels.mean_square[:, cells].astype(np.float64)
+        power = self.seen.levels.mean_square[:, cells].astype(np.float64)
+        constant, running = self._constant
+        if not constant.any():
+            return power
+        edges = np.arange(cells.start, cells.start + power.shape[1] + 1) * cell
+        at = np.minimum(edges / self.seen.events.tick_frames, self.seen.events.ticks)
+        whole = np.arange(running.shape[1])
+        sums = np.stack([np.interp(at, whole, row) for row in running])
+        mean = np.diff(sums, axis=1) / np.maximum(np.diff(at), 1e-9)
+        # The mean square of x - c is that of x, less 2 c times the mean of x, plus c squared.
+        clear: NDArray[np.float64] = power + constant * (constant - 2 * mean)
+        return np.maximum(clear, 0.0)
+
+    @cached_property
+    def _constant(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """The converter's constant offset, which is no sound, shape (channels, 1); running sums.
+
+        An offset that is too small to matter is given as 0.
+        """
+        low = self.seen.events.low_signal(0, self.seen.events.ticks)
+        spans = [span for span in self.side.groove if span.frames > 0] or [self.side.needle_down]
+        parts = [low[:, slice(*self.ticks(span))] for span in spans]
+        joined = np.concatenate(parts, axis=1, dtype=np.float64)
+        mean = joined.mean(axis=1, keepdims=True) if joined.size else np.zeros((len(low), 1))
+        constant = np.where(np.abs(mean) > _LEAST_CONSTANT, mean, 0.0)
+        return constant, np.cumsum(np.pad(low, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
 
     def ticks(self, span: Span) -> tuple[int, int]:
         """First and last tick of the event table in a span."""

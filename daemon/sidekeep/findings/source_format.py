@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,7 @@ _SHELF_HZ = ((20_000.0, 21_500.0), (22_500.0, 23_500.0), (41_000.0, 43_500.0), (
 _AFTER_HZ = ((25_000.0, 27_000.0), (25_000.0, 27_000.0), (50_000.0, 54_000.0), (50_000.0, 54_000.0))
 
 
-def find(scene: Scene, *, raised_db: float) -> tuple[Finding, ...]:
+def find(scene: Scene, *, raised_db: float, severity: Severity) -> tuple[Finding, ...]:
     """Look at the end of the spectrum and at the lowest bits of the words.
 
     Hiss of groove and preamplifier reaches to the end of the spectrum, on the dullest of records;
@@ -26,13 +28,15 @@ def find(scene: Scene, *, raised_db: float) -> tuple[Finding, ...]:
     Args:
         scene: the side.
         raised_db: fall across the edge of a lower sample rate that only a raised rate shows.
+        severity: how a lossy origin or a raised rate is told; the record itself may have been cut
+            from such a source. Padded words are a note at most.
     """
     spectra = scene.seen.events.spectra
     findings = []
     if spectra.shape[1]:
         level_db = 10 * np.log10(np.maximum(np.median(spectra, axis=1).max(axis=0), 1e-20))
         found = _lossy(scene, level_db) or _raised(scene, level_db, raised_db)
-        findings += [found] if found else []
+        findings += [replace(found, severity=severity)] if found else []
     padded = _padded(scene)
     return (*findings, padded) if padded else tuple(findings)
 
@@ -49,7 +53,7 @@ def _lossy(scene: Scene, level_db: NDArray[np.float64]) -> Finding | None:
         return None
     detail = f"Nothing lies above {edge_hz / 1000:.1f} kHz: the sound went through a lossy codec."
     numbers = {"edge_hz": edge_hz, "fall_db": round(fall_db, 1), "above_db": round(above_db, 1)}
-    return Finding("source format", Severity.LISTEN, scene.side.programme, detail, numbers)
+    return Finding("source format", Severity.NOTE, scene.side.programme, detail, numbers)
 
 
 def _raised(scene: Scene, level_db: NDArray[np.float64], raised_db: float) -> Finding | None:
@@ -61,7 +65,7 @@ def _raised(scene: Scene, level_db: NDArray[np.float64], raised_db: float) -> Fi
             old_khz = "44.1 or 48" if after[0] < 30_000 else "88.2 or 96"
             detail = f"The file was brought to its sample rate from {old_khz} kHz."
             numbers = {"edge_hz": shelf[1], "fall_db": round(fall_db, 1)}
-            return Finding("source format", Severity.LISTEN, scene.side.programme, detail, numbers)
+            return Finding("source format", Severity.NOTE, scene.side.programme, detail, numbers)
     return None
 
 

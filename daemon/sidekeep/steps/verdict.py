@@ -139,10 +139,18 @@ class Settings:
     hum_db: float = quantity(
         "hum",
         unit="dB",
-        default=2.0,
+        default=3.5,
         low=-20.0,
         high=40.0,
         doc="hum against the groove noise from which it is worth hearing",
+    )
+    hum_dbfs: float = quantity(
+        "hum level",
+        unit="dBFS",
+        default=-60.0,
+        low=-100.0,
+        high=0.0,
+        doc="level the hum must have as well to be worth hearing",
     )
     rumble_db: float = quantity(
         "rumble",
@@ -152,10 +160,18 @@ class Settings:
         high=0.0,
         doc="rumble against the loud programme from which it is worth hearing",
     )
+    rumble_dbfs: float = quantity(
+        "rumble level",
+        unit="dBFS",
+        default=-43.0,
+        low=-100.0,
+        high=0.0,
+        doc="level the rumble must have as well to be worth hearing",
+    )
     thump_db: float = quantity(
         "thump",
         unit="dB",
-        default=6.0,
+        default=9.0,
         low=3.0,
         high=40.0,
         doc="how far a thump rises above what lies below 20 Hz elsewhere",
@@ -163,7 +179,7 @@ class Settings:
     thump_dbfs: float = quantity(
         "smallest thump",
         unit="dBFS",
-        default=-28.0,
+        default=-22.0,
         low=-60.0,
         high=0.0,
         doc="thumps with smaller peaks are left out",
@@ -183,6 +199,12 @@ class Settings:
         low=-100.0,
         high=0.0,
         doc="level the groove noise must have as well to be called unusual",
+    )
+    source_format: str = choice(
+        "source format",
+        of=("note", "listen", "again"),
+        default="note",
+        doc="how a lossy origin or a raised sample rate is told",
     )
     raised_rate_db: float = quantity(
         "raised rate",
@@ -241,10 +263,10 @@ class Settings:
     )
     clicks_per_minute: float = number(
         "clicks per minute",
-        default=200,
+        default=1700,
         low=1,
-        high=1e5,
-        doc="clicks a minute worth hearing",
+        high=1e6,
+        doc="clicks a minute worth hearing; one twice as high as the least counts twice",
     )
 
 
@@ -266,15 +288,19 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
             scene, listen_dbfs=settings.low_capture_dbfs, again_dbfs=settings.low_capture_again_dbfs
         ),
         *image.find(scene, antiphase=settings.antiphase, mono_db=settings.mono_db),
-        *hum.find(scene, listen_db=settings.hum_db),
-        *rumble.find(scene, listen_db=settings.rumble_db),
+        *hum.find(scene, listen_db=settings.hum_db, listen_dbfs=settings.hum_dbfs),
+        *rumble.find(scene, listen_db=settings.rumble_db, listen_dbfs=settings.rumble_dbfs),
         *rumble.find_thumps(
             scene, stand_out_db=settings.thump_db, loudest_dbfs=settings.thump_dbfs
         ),
         *groove_noise.find(
             scene, listen_db=settings.groove_noise_db, listen_dbfs=settings.groove_noise_dbfs
         ),
-        *source_format.find(scene, raised_db=settings.raised_rate_db),
+        *source_format.find(
+            scene,
+            raised_db=settings.raised_rate_db,
+            severity=Severity(settings.source_format),
+        ),
         *speed.find(scene, listen_percent=settings.speed_percent),
         *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
         *skip.find(scene, beside=settings.skip_beside),
