@@ -44,7 +44,9 @@ class Key:
     of: Any = ()
 
 
-def quantity(name: str, *, unit: str, default: float | None, low: float, high: float, doc: str) -> Any:
+def quantity(
+    name: str, *, unit: str, default: float | None, low: float, high: float, doc: str
+) -> Any:
     """Declare a number with one unit; scaled forms (ms for s, kHz for Hz) are read as well."""
     return field(default=default, metadata={"key": Key(name, "quantity", doc, (unit,), low, high)})
 

@@ -27,7 +27,9 @@ class Telling:
         now_s = time.monotonic()
         if now_s >= self._next_s:
             self._next_s = now_s + _PAUSE_S
-            write_progress(self._folder, Progress(act, round(fraction, 3), self._verdict, self._sentence))
+            write_progress(
+                self._folder, Progress(act, round(fraction, 3), self._verdict, self._sentence)
+            )
 
     def verdict(self, plan: Plan) -> None:
         """Note the verdict at once."""
