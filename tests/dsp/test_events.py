@@ -29,6 +29,7 @@ def test_any_blocks_give_the_same_table(rate_hz: int) -> None:
     assert np.allclose(whole.low, pieces.low, atol=0.01)
     assert np.allclose(whole.spectra, pieces.spectra)
     assert np.array_equal(whole.break_tick, pieces.break_tick)
+    assert np.allclose(whole.breaks, pieces.breaks, atol=0.1)
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000, 192_000])

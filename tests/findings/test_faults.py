@@ -135,3 +135,22 @@ def test_thick_crackle_is_counted_and_loud_clicks_are_told() -> None:
 def test_drums_on_the_beat_of_a_revolution_are_no_scratch() -> None:
     kinds = {one.kind for one in findings(side_of(Loop(400 / 3, key=2)))}
     assert "scratch" not in kinds
+
+
+def test_a_jump_ahead_is_found_with_and_without_its_click() -> None:
+    side = side_of(Band(104, key=2))
+    rate_hz, turn = side.rate_hz, round(1.8 * side.rate_hz)
+    place = round(PLACE_S * rate_hz)
+    clicked = FAULTS["skip"](side, PLACE_S, 1.0, 5)
+    silent = np.concatenate((side.samples[:, :place], side.samples[:, place + turn :]), axis=1)
+    for jumped in (clicked, side.with_samples(silent)):
+        (found,) = (one for one in findings(jumped) if one.kind == "skip")
+        assert found.severity is not Severity.NOTE
+        assert found.span.start / rate_hz == pytest.approx(PLACE_S, abs=0.05)
+
+
+def test_lost_samples_are_told_from_a_jump() -> None:
+    lost = FAULTS["dropout, missing"](side_of(Band(104, key=2)), 12.1, 2.0, 5)
+    (found,) = (one for one in findings(lost) if one.kind in {"dropout", "skip"})
+    assert found.kind == "dropout"
+    assert found.numbers["length_ms"] == pytest.approx(20, abs=1)

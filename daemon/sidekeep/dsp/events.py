@@ -25,9 +25,10 @@ class EventTable:
     cells, `cross` (groups, bins) the mean of left times the conjugate of right, real part.
 
     `tone_hz` (cells, tones) are the strongest partials of the sum of channels in each cell of the
-    shared spectra, 0 where there is none. `break_tick` (n,) are the hardest edges, `break_error`
-    (n, 2) how badly the music continues across them, and beside them for comparison (see
-    `dsp.breaks`).
+    shared spectra, 0 where there is none. `break_tick` (n,) are the edges that stand out most,
+    `breaks` (n, 3) say of each how much likelier it is that the sound breaks there than that it
+    goes on (natural logarithm), how many seconds are missing if samples were lost, and how like the
+    sound is to its own continuation then (see `dsp.breaks`).
     """
 
     tick_frames: int
@@ -39,7 +40,7 @@ class EventTable:
     cross: NDArray[np.float32]
     tone_hz: NDArray[np.float32]
     break_tick: NDArray[np.int64]
-    break_error: NDArray[np.float32]
+    breaks: NDArray[np.float32]
 
     @property
     def ticks(self) -> int:
@@ -72,7 +73,7 @@ class EventMeter:
         """Return the table for everything seen."""
         treble, middle, low = self._ticks.finish()
         spectra, cross = self._spectra.finish()
-        break_tick, break_error = self._ticks.breaks()
+        break_tick, breaks = self._ticks.breaks()
         return EventTable(
             tick_frames=self._ticks.tick,
             group_cells=self._spectra.group_cells,
@@ -83,5 +84,5 @@ class EventMeter:
             cross=cross,
             tone_hz=self._tones.finish(),
             break_tick=break_tick,
-            break_error=break_error,
+            breaks=breaks,
         )

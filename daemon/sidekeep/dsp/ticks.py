@@ -99,7 +99,7 @@ class TickMeter:
         self._treble = _EdgeMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
         self._middle = _EdgeMeter(_MIDDLES, 1, channels)
         self._low = [np.zeros((channels, 0), np.float16)]
-        self._breaks = BreakMeter(rate_hz / factor, _MIDDLES)
+        self._breaks = BreakMeter(rate_hz / factor, _MIDDLES, channels)
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
@@ -110,7 +110,7 @@ class TickMeter:
     def _take_middle(self, block: Block, treble: NDArray[np.uint8]) -> None:
         middle = self._to_middle.process(block)
         self._middle.update(middle)
-        self._breaks.update(middle.mean(axis=0), spike_db(treble.max(axis=0)))
+        self._breaks.update(middle, spike_db(treble.max(axis=0)))
         self._low.append((self._to_low.process(middle) * np.float32(LOW_SCALE)).astype(np.float16))
 
     def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
@@ -122,5 +122,5 @@ class TickMeter:
         return self._treble.finish(ticks), self._middle.finish(ticks), low
 
     def breaks(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-        """Return the hardest edges and how the music goes on across them (see `BreakMeter`)."""
+        """Return the hardest edges and whether the music breaks there (see `BreakMeter`)."""
         return self._breaks.finish()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.findings.scene import Scene, stretches
+from sidekeep.findings.breaks import Break
+from sidekeep.findings.scene import Scene, graded, stretches
 from sidekeep.model import Finding, Severity, Span
 
 _LEAST_HELD_S = 0.8e-3
@@ -17,15 +18,38 @@ _ANCHORS = 2
 _ANCHOR_REACH_S = 0.15
 
 
-def find(scene: Scene) -> tuple[Finding, ...]:
-    """Look for frozen samples inside the programme, and for buffers that were written twice.
+def find(
+    scene: Scene, breaks: tuple[Break, ...], *, listen: float, again: float
+) -> tuple[Finding, ...]:
+    """Look for frozen samples inside the programme, and for buffers lost or written twice.
 
     Silence that a noise gate put into a gap fades into and out of nothing; a dropout does not.
 
     Args:
         scene: the side.
+        breaks: where the music breaks.
+        listen: logarithm of the odds of a break from which a person should hear the place.
+        again: the same from which samples were surely lost.
     """
-    return (*_frozen(scene), *_repeated(scene))
+    told = (*_frozen(scene), *_repeated(scene))
+    lost = (
+        Finding(
+            "dropout",
+            graded(one.score, listen=listen, again=again),
+            one.span,
+            f"The recorder lost {1000 * one.lost_s:.0f} ms at {scene.clock(one.span.start)}: "
+            "the music goes on later than it should.",
+            {"length_ms": round(1000 * one.lost_s, 1), "log_odds": round(one.score, 1)},
+        )
+        for one in breaks
+        if one.score >= listen and one.lost_s and not _among(told, one.span, scene.seen.rate_hz)
+    )
+    return (*told, *lost)
+
+
+def _among(told: tuple[Finding, ...], span: Span, rate_hz: int) -> bool:
+    reach = _ANCHOR_REACH_S * rate_hz
+    return any(one.span.start - reach < span.start < one.span.end + reach for one in told)
 
 
 def _frozen(scene: Scene) -> list[Finding]:

@@ -22,9 +22,11 @@ from sidekeep.findings import (
     source_format,
     speed,
 )
-from sidekeep.findings.scene import Scene, worst
+from sidekeep.findings.breaks import find_breaks
+from sidekeep.findings.judgement import judge, without_echoes
+from sidekeep.findings.scene import Scene
 from sidekeep.measurements import Measurements
-from sidekeep.model import Finding, Judgement, Plan, Severity, Side, Verdict
+from sidekeep.model import Finding, Judgement, Plan, Severity, Side
 from sidekeep.settings import choice, number, quantity, words
 from sidekeep.steps.step import Step
 
@@ -238,12 +240,33 @@ class Settings:
         high=20.0,
         doc="depth of a dip in pitch that is a slip of the platter",
     )
-    skip_beside: float = number(
-        "skip certainty",
-        default=0.15,
-        low=0.05,
-        high=0.6,
-        doc="largest error of continuing the music beside a hard edge that lets a skip be told",
+    skip_listen: float = number(
+        "skip",
+        default=11,
+        low=0,
+        high=60,
+        doc="natural logarithm of the odds that the music breaks, from which it is worth hearing",
+    )
+    skip_again: float = number(
+        "skip again",
+        default=40,
+        low=0,
+        high=60,
+        doc="the same from which it asks for another take",
+    )
+    lost_listen: float = number(
+        "lost samples",
+        default=11,
+        low=0,
+        high=60,
+        doc="such odds of a break after which the music goes on as it should have later",
+    )
+    lost_again: float = number(
+        "lost samples again",
+        default=40,
+        low=0,
+        high=60,
+        doc="the same from which it asks for another take",
     )
     click_db: float = quantity(
         "click",
@@ -272,6 +295,7 @@ class Settings:
 
 def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
     """All findings about one side, in order of time, with advice."""
+    breaks = find_breaks(scene)
     found = (
         *clipping.find(
             scene, listen_spots=settings.clipping_listen, again_spots=settings.clipping_again
@@ -283,7 +307,7 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
             one_sided_db=settings.one_sided_noise_db,
         ),
         *cut_short.find(scene, above_noise_db=settings.cut_short_db),
-        *dropout.find(scene),
+        *dropout.find(scene, breaks, listen=settings.lost_listen, again=settings.lost_again),
         *low_capture.find(
             scene, listen_dbfs=settings.low_capture_dbfs, again_dbfs=settings.low_capture_again_dbfs
         ),
@@ -303,7 +327,7 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         ),
         *speed.find(scene, listen_percent=settings.speed_percent),
         *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
-        *skip.find(scene, beside=settings.skip_beside),
+        *skip.find(scene, breaks, listen=settings.skip_listen, again=settings.skip_again),
         *locked_groove.find(
             scene, likeness=settings.locked_likeness, left_db=settings.locked_left_db
         ),
@@ -315,42 +339,11 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         ),
         *clicks.find_scratch(scene),
     )
-    found = _without_echoes(found)
+    found = without_echoes(found)
     kept = [
         replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
     ]
     return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
-
-
-def _without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Leave out breaks that a locked groove or a dropout at the same place explains."""
-    causes = [one.span for one in found if one.kind in {"locked groove", "dropout"}]
-    return tuple(
-        one
-        for one in found
-        if one.kind != "skip"
-        or not any(
-            cause.start - 2 * cause.frames <= one.span.start <= cause.end + 2 * cause.frames
-            for cause in causes
-        )
-    )
-
-
-def judge(findings: tuple[Finding, ...]) -> Verdict:
-    """Put the findings together into one judgement and one sentence a person can act on."""
-    notes = sum(one.severity is Severity.NOTE for one in findings)
-    if not findings or max(worst(one) for one in findings) == 0:
-        counted = "" if notes == 0 else f" {notes} small thing{'s' * (notes > 1)} noted."
-        return Verdict(Judgement.GOOD, f"A good transfer.{counted}")
-    first = max(findings, key=worst)
-    others = sum(one.severity is not Severity.NOTE for one in findings) - 1
-    more = "" if others == 0 else f" {others} more finding{'s' * (others > 1)} in the report."
-    again = first.severity is Severity.AGAIN
-    opening = "Play it again" if again else "Listen to it"
-    detail = first.detail[0].lower() + first.detail[1:]
-    return Verdict(
-        Judgement.AGAIN if again else Judgement.LISTEN, f"{opening}: {detail} {first.advice}{more}"
-    )
 
 
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:

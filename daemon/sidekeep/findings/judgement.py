@@ -1,0 +1,37 @@
+"""All findings together: what explains what, and the verdict with its sentence."""
+
+from __future__ import annotations
+
+from sidekeep.findings.scene import worst
+from sidekeep.model import Finding, Judgement, Severity, Verdict
+
+
+def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Leave out breaks that a locked groove or a dropout at the same place explains."""
+    causes = [one.span for one in found if one.kind in {"locked groove", "dropout"}]
+    return tuple(
+        one
+        for one in found
+        if one.kind != "skip"
+        or not any(
+            cause.start - 2 * cause.frames <= one.span.start <= cause.end + 2 * cause.frames
+            for cause in causes
+        )
+    )
+
+
+def judge(findings: tuple[Finding, ...]) -> Verdict:
+    """Put the findings together into one judgement and one sentence a person can act on."""
+    notes = sum(one.severity is Severity.NOTE for one in findings)
+    if not findings or max(worst(one) for one in findings) == 0:
+        counted = "" if notes == 0 else f" {notes} small thing{'s' * (notes > 1)} noted."
+        return Verdict(Judgement.GOOD, f"A good transfer.{counted}")
+    first = max(findings, key=worst)
+    others = sum(one.severity is not Severity.NOTE for one in findings) - 1
+    more = "" if others == 0 else f" {others} more finding{'s' * (others > 1)} in the report."
+    again = first.severity is Severity.AGAIN
+    opening = "Play it again" if again else "Listen to it"
+    detail = first.detail[0].lower() + first.detail[1:]
+    return Verdict(
+        Judgement.AGAIN if again else Judgement.LISTEN, f"{opening}: {detail} {first.advice}{more}"
+    )
