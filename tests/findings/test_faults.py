@@ -154,3 +154,12 @@ def test_lost_samples_are_told_from_a_jump() -> None:
     (found,) = (one for one in findings(lost) if one.kind in {"dropout", "skip"})
     assert found.kind == "dropout"
     assert found.numbers["length_ms"] == pytest.approx(20, abs=1)
+
+
+def test_a_stylus_that_falls_back_once_has_skipped_and_repeated_a_groove() -> None:
+    told = findings(FAULTS["locked groove"](clean_side(), PLACE_S, 0.5, 5))
+    back = {one.kind: one for one in told if one.kind in {"skip", "locked groove", "dropout"}}
+    assert set(back) == {"skip", "locked groove"}
+    assert back["locked groove"].numbers["repeats"] == 1
+    assert back["skip"].span.start / 44_100 == pytest.approx(PLACE_S, abs=0.05)
+    assert "jumped back one turn" in back["skip"].detail

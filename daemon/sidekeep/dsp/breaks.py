@@ -128,7 +128,7 @@ def examine(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> Signal
     Returns:
         Shape (n, 3). The score: above 0 when a break explains more; only those are exact. For
         breaks, the seconds that are missing if samples were lost, and how like the sound is to its
-        continuation after so long: 1 for equal, under about 0.6 for a jump to elsewhere.
+        continuation after so long: 1 for equal, under 0.5 for most jumps to elsewhere.
     """
     signals = _split(middle, rate_hz)
     seen = np.zeros((places.size, 3), np.float32)
@@ -140,9 +140,7 @@ def examine(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> Signal
             seen[doubtful, 0] += _scores(mixes, hz, places[doubtful] // part.factor, part)
     suspect = np.flatnonzero(seen[:, 0] >= _SUSPECT)
     if suspect.size:
-        part = _RANGES[1]
-        hz = rate_hz / part.factor
-        seen[suspect, 1:] = _lost(signals[1], hz, places[suspect] // part.factor, part)
+        seen[suspect, 1:] = _lost(signals, rate_hz, places[suspect])
     return seen
 
 
@@ -182,9 +180,25 @@ def _scores(mixes: Signal, hz: float, places: NDArray[np.int64], part: _Range) -
     return scores.astype(np.float32)
 
 
-def _lost(mixes: Signal, hz: float, places: NDArray[np.int64], part: _Range) -> Signal:
+def _lost(signals: list[Signal], rate_hz: float, places: NDArray[np.int64]) -> Signal:
     """Seconds after which the sound goes on as after no other time, and how like it is; (n, 2)."""
-    longest, count = round(_LONGEST_LOSS_S * hz), places.size
+    fine, coarse = (
+        _likeness(
+            mixes, places // part.factor, part, round(_LONGEST_LOSS_S * rate_hz / part.factor)
+        )
+        for mixes, part in zip(signals[:2], _RANGES[:2], strict=True)
+    )
+    step = _RANGES[1].factor
+    likeness = (coarse + fine[:, ::step][:, : coarse.shape[1]]) / 2
+    lost_s = likeness.argmax(axis=1) * step / rate_hz
+    return np.stack((lost_s, likeness.max(axis=1)), axis=1).astype(np.float32)
+
+
+def _likeness(
+    mixes: Signal, places: NDArray[np.int64], part: _Range, longest: int
+) -> NDArray[np.float64]:
+    """How like the sound is to its continuation after 0 to `longest` samples; (n, longest + 1)."""
+    count = places.size
     window = np.hanning(part.tested).astype(np.float32)
     product, size = np.zeros((count, longest + 1)), np.zeros((count, longest + 1))
     for signal in mixes:
@@ -198,8 +212,7 @@ def _lost(mixes: Signal, hz: float, places: NDArray[np.int64], part: _Range) -> 
         norm = np.sqrt((expected**2).sum(axis=2) * (actual**2).sum(axis=1)[:, np.newaxis])
         product += cross[:count] + cross[count:]
         size += norm[:count] + norm[count:]
-    likeness = product / np.maximum(size, 1e-12)
-    return np.stack((likeness.argmax(axis=1) / hz, likeness.max(axis=1)), axis=1).astype(np.float32)
+    return product / np.maximum(size, 1e-12)
 
 
 def _toward(signal: Signal, places: NDArray[np.int64], part: _Range) -> Signal:

@@ -13,7 +13,7 @@ _TOGETHER_S = 0.1
 _EDGE_S = 0.3
 _MANY = 2  # music that breaks more often on one side was made so: edits, scratching
 _USUAL = 0.8
-_LOST_LIKENESS = 0.6  # a jump to elsewhere is less like its continuation at any distance
+_LOST_LIKENESS = 0.5  # a jump to elsewhere is less like its continuation at any distance
 _LEAST_LOSS_S = 0.8e-3
 
 

@@ -37,8 +37,8 @@ def find(
             "dropout",
             graded(one.score, listen=listen, again=again),
             one.span,
-            f"The recorder lost {1000 * one.lost_s:.0f} ms at {scene.clock(one.span.start)}: "
-            "the music goes on later than it should.",
+            f"The recorder lost samples at {scene.clock(one.span.start)}, "
+            f"about {1000 * one.lost_s:.0f} ms.",
             {"length_ms": round(1000 * one.lost_s, 1), "log_odds": round(one.score, 1)},
         )
         for one in breaks

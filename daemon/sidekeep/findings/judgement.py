@@ -8,11 +8,15 @@ from sidekeep.model import Finding, Judgement, Severity, Verdict
 
 def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Leave out breaks that a locked groove or a dropout at the same place explains."""
-    causes = [one.span for one in found if one.kind in {"locked groove", "dropout"}]
+    causes = [
+        one.span
+        for one in found
+        if one.kind in {"locked groove", "dropout"} and "log_odds" not in one.numbers
+    ]
     return tuple(
         one
         for one in found
-        if one.kind != "skip"
+        if "log_odds" not in one.numbers
         or not any(
             cause.start - 2 * cause.frames <= one.span.start <= cause.end + 2 * cause.frames
             for cause in causes

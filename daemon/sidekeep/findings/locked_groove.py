@@ -65,6 +65,21 @@ def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...
     return tuple(findings)
 
 
+def find_jumps_back(told: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """A groove that was played just once more is as well a stylus that jumped back, once."""
+    return tuple(
+        replace(
+            one,
+            kind="skip",
+            severity=Severity.LISTEN,
+            span=Span(one.span.start, one.span.start + 1),
+            detail=one.detail.replace("repeated a groove", "jumped back one turn"),
+        )
+        for one in told
+        if one.kind == "locked groove" and one.numbers["repeats"] == 1
+    )
+
+
 def _runs(
     scene: Scene, seen: Repetition, offset: int, likeness: float, left_db: float
 ) -> list[_Run]:

@@ -340,6 +340,7 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         *clicks.find_scratch(scene),
     )
     found = without_echoes(found)
+    found = (*found, *locked_groove.find_jumps_back(found))
     kept = [
         replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
     ]
