@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.spectra import bin_hz, cell_frames
 
 EDGES_HZ = (
@@ -96,8 +97,8 @@ class BandMeter:
         flat = np.zeros((0, len(GROUPS_HZ) - 1), np.uint8)
         return BandTable(
             self._cell,
-            np.concatenate((none, *self._levels), axis=1),
-            np.concatenate((flat, *self._tonalities), axis=0),
+            gathered(self._levels, 1, none),
+            gathered(self._tonalities, 0, flat),
         )
 
 

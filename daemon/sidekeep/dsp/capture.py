@@ -11,6 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.meter import Block
 
 _LOUD = 0.8  # only cells this close to the loudest so far can show a rail
@@ -112,9 +113,9 @@ class CaptureMeter:
             cell_frames=self._cell,
             rate_hz=self._rate_hz,
             word=self._word & 0xFFFFFF if self._whole else 0,
-            peaks=np.concatenate(self._peaks, axis=1),
-            flat=np.concatenate(self._flat, axis=1),
-            held=np.concatenate(self._held, axis=1),
+            peaks=gathered(self._peaks, 1),
+            flat=gathered(self._flat, 1),
+            held=gathered(self._held, 1),
             repeat_frame=frames,
             repeat_lag=lags,
         )

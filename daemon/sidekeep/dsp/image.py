@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.spectra import Spectra, bin_hz, cell_frames
 
 BAND_EDGES_HZ = (70.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, 8000.0)
@@ -94,9 +95,9 @@ class ImageMeter:
     def _close(self) -> None:
         tiles = np.concatenate(self._tiles, axis=1)
         self._tiles, self._rows = [], 0
-        self._weights.append(_histograms(tiles, self._band))
+        self._weights.append(_histograms(tiles, self._band)[np.newaxis])
         of_bands = [np.bincount(self._band, part.sum(axis=0), BANDS) for part in tiles]
-        self._powers.append(np.stack(of_bands, axis=1).astype(np.float32))
+        self._powers.append(np.stack(of_bands, axis=1).astype(np.float32)[np.newaxis])
         rows = tiles[:2, :, self._band >= _QUIET_FROM_BAND].sum(axis=2)
         slices = rows[:, : rows.shape[1] // _SLICE_TILES * _SLICE_TILES]
         self._slices.append(slices.reshape(2, -1, _SLICE_TILES).sum(axis=2))
@@ -105,13 +106,12 @@ class ImageMeter:
         """Return the table; cells that do not fill a tile are left out."""
         if self._rows:
             self._close()
-        empty = np.zeros((2, 0), np.float32)
         return ImageTable(
             _STRETCH_TILES * self._tile_frames,
-            np.asarray(self._weights, np.float32).reshape(-1, BANDS, len(RATIOS_DB)),
-            np.asarray(self._powers, np.float32).reshape(-1, BANDS, 3),
+            gathered(self._weights, 0, np.zeros((0, BANDS, len(RATIOS_DB)), np.float32)),
+            gathered(self._powers, 0, np.zeros((0, BANDS, 3), np.float32)),
             _SLICE_TILES * self._tile_frames,
-            np.concatenate((empty, *self._slices), axis=1),
+            gathered(self._slices, 1, np.zeros((2, 0), np.float32)),
         )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
 
@@ -53,8 +54,8 @@ class LevelMeter:
         empty = np.zeros((self._rest.shape[0], 0), np.float32)
         return LevelTable(
             self._cell,
-            np.concatenate((empty, *self._squares), axis=1),
-            np.concatenate((empty, *self._peaks), axis=1),
+            gathered(self._squares, 1, empty),
+            gathered(self._peaks, 1, empty),
         )
 
 

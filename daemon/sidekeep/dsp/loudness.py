@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
 from sidekeep.dsp.filters import SectionFilter
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.kweighting import k_weighting
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
@@ -65,7 +66,8 @@ class LoudnessMeter:
     def finish(self) -> LoudnessTable:
         """Return the table for everything seen."""
         block, _ = self._blocks.last()
-        energy = np.concatenate((*self._energies, self._weigh(block)), axis=1)
+        self._energies.append(self._weigh(block))
+        energy = gathered(self._energies, 1)
         cells = -(-self._frames // self._cell)
         return LoudnessTable(self._rate_hz, self._frames, self._cell, energy[:, :cells])
 

@@ -7,6 +7,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.dsp.breaks import BreakMeter
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.meter import Block
 
 SPIKE_TOP_DB = 12.5  # the second difference of full-scale samples reaches 4.0
@@ -84,7 +85,7 @@ class _EdgeMeter:
 
     def finish(self, ticks: int) -> NDArray[np.uint8]:
         self.update(np.zeros((self._rest.shape[0], self._tick + 2 * self._reach), np.float32))
-        return np.concatenate(self._codes, axis=1)[:, :ticks]
+        return gathered(self._codes, 1)[:, :ticks]
 
 
 class TickMeter:
@@ -118,7 +119,7 @@ class TickMeter:
         silence = np.zeros((self._channels, 2 * _REACH * self.tick), np.float32)
         self._take_middle(silence, np.zeros((self._channels, 0), np.uint8))
         ticks = self._frames // self.tick
-        low = np.concatenate(self._low, axis=1)[:, :ticks]
+        low = gathered(self._low, 1)[:, :ticks]
         return self._treble.finish(ticks), self._middle.finish(ticks), low
 
     def breaks(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:

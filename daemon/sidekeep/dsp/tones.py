@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.spectra import Spectra, bin_hz
 
 _STRIDE = 4  # one cell in four enters the mean spectra
@@ -51,7 +52,7 @@ class SpectrumMeter:
             self._rest = self._rest[:, :0]
         if not self._groups:
             return np.zeros((self._channels, 0, 0), np.float32), np.zeros((0, 0), np.float32)
-        groups = np.concatenate(self._groups, axis=1)
+        groups = gathered(self._groups, 1)
         return groups[:-1], groups[-1]
 
 
@@ -100,4 +101,4 @@ class ToneMeter:
 
     def finish(self) -> NDArray[np.float32]:
         """Return the partials in Hz, shape (cells, tones)."""
-        return np.concatenate(self._tones)
+        return gathered(self._tones, 0)

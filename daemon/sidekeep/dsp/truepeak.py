@@ -13,6 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
+from sidekeep.dsp.gathering import gathered
 from sidekeep.dsp.interpolation import AFTER, BEFORE, KERNEL, REACH, TAPS
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
@@ -73,7 +74,7 @@ class TruePeakMeter:
             self._work_on(self._waiting, None)
             self._waiting = None
         cells = -(-self._frames // self._cell)
-        return TruePeakTable(self._cell, np.concatenate(self._cells, axis=1)[:, :cells])
+        return TruePeakTable(self._cell, gathered(self._cells, 1)[:, :cells])
 
     def _take(self, segment: _Segment) -> None:
         if self._waiting is not None:
