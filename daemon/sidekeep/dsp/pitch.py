@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 _MOST = 0.012  # larger changes are other notes, not the turntable
 _ROUNDS = 5
+_CELLS_AT_ONCE = 4096  # so that memory does not grow with the recording
 _OFF_BEAT = (0.8, 0.85, 0.9, 1.1, 1.15, 1.2, 1.3)
 
 
@@ -20,8 +21,12 @@ def pitch_steps(tone_hz: NDArray[np.float32], span: int) -> NDArray[np.float64]:
     Returns:
         Natural logarithm of the ratio, shape (cells - span,); NaN where nothing was sustained.
     """
-    if tone_hz.shape[0] <= span:
-        return np.zeros(0)
+    starts = range(0, max(0, tone_hz.shape[0] - span), _CELLS_AT_ONCE)
+    pieces = (_steps(tone_hz[start : start + _CELLS_AT_ONCE + span], span) for start in starts)
+    return np.concatenate([np.zeros(0), *pieces])
+
+
+def _steps(tone_hz: NDArray[np.float32], span: int) -> NDArray[np.float64]:
     logs = np.log(np.where(tone_hz > 0, tone_hz, np.nan).astype(np.float64))
     change = logs[span:, np.newaxis, :] - logs[:-span, :, np.newaxis]
     size = np.where(np.abs(change) < _MOST, np.abs(change), np.inf)

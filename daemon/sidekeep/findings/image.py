@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.dsp.spectra import bin_hz
 from sidekeep.findings.scene import Scene
-from sidekeep.model import Finding, Severity
+from sidekeep.model import Finding, Severity, Span
 
 _BASS_HZ = (45.0, 200.0)  # above rumble, which may be vertical; below where stereo gets wide
 _WINDOW_TICKS = 200
@@ -33,23 +32,19 @@ def find(scene: Scene, *, antiphase: float, mono_db: float) -> tuple[Finding, ..
 
 
 def _polarity(scene: Scene, antiphase: float) -> list[Finding]:
-    first, last = scene.ticks(scene.side.programme)
-    band = scipy.signal.butter(3, _BASS_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
-    bass = scipy.signal.sosfilt(band, scene.seen.events.low_signal(0, last), axis=1)
-    left, right = _windows(bass[:, first:])
-    groove = [_windows(bass[:, slice(*scene.ticks(span))]) for span in scene.side.groove]
-    power = (left**2).mean(axis=1) + (right**2).mean(axis=1)
+    left, right, product = _windows(scene, scene.side.programme)
+    power = (left + right) / _WINDOW_TICKS
     if len(power) < _LEAST_WINDOWS:
         return []
-    quiet = [(pair**2).mean(axis=2).sum(axis=0) for pair in groove]
-    noise = np.concatenate(quiet) if quiet else np.zeros(0)
+    quiet = [_windows(scene, span) for span in scene.side.groove]
+    noise = np.concatenate([np.zeros(0), *(pair[:2].sum(axis=0) / _WINDOW_TICKS for pair in quiet)])
     floor = float(np.median(noise)) if noise.size else float(np.quantile(power, 0.05, axis=0))
     loud = power > _LOUD * floor
     if loud.sum() < _LEAST_WINDOWS:
         return []
-    product = (left[loud] * right[loud]).sum(axis=1)
-    sizes = np.sqrt((left[loud] ** 2).sum(axis=1) * (right[loud] ** 2).sum(axis=1))
-    correlation = float(np.average(product / np.maximum(sizes, 1e-20), weights=np.sqrt(sizes)))
+    sizes = np.sqrt(left[loud] * right[loud])
+    likeness = product[loud] / np.maximum(sizes, 1e-20)
+    correlation = float(np.average(likeness, weights=np.sqrt(sizes)))
     difference_db = _difference_db(scene)
     if correlation > antiphase or difference_db is None or difference_db < 0:
         return []
@@ -63,9 +58,14 @@ def _polarity(scene: Scene, antiphase: float) -> list[Finding]:
     return [Finding("swapped polarity", severity, scene.side.programme, detail, numbers)]
 
 
-def _windows(signal: NDArray[np.float64]) -> NDArray[np.float64]:
-    whole = signal.shape[1] // _WINDOW_TICKS
-    return signal[:, : whole * _WINDOW_TICKS].reshape(2, whole, _WINDOW_TICKS)
+def _windows(scene: Scene, span: Span) -> NDArray[np.float64]:
+    """Sums of left squared, right squared and left times right in the bass, (3, windows)."""
+    sums = [np.zeros((3, 0))]
+    for bass in scene.low_band(_BASS_HZ, 3, span):
+        whole = bass.shape[1] // _WINDOW_TICKS
+        left, right = bass[:, : whole * _WINDOW_TICKS].reshape(2, whole, _WINDOW_TICKS)
+        sums.append(np.stack([(left**2).sum(1), (right**2).sum(1), (left * right).sum(1)]))
+    return np.concatenate(sums, axis=1)
 
 
 def _difference_db(scene: Scene) -> float | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.findings.scene import Scene, decibels
@@ -26,11 +25,9 @@ def find(scene: Scene, *, listen_db: float, listen_dbfs: float) -> tuple[Finding
         listen_db: rumble against the loud programme from which it is worth hearing.
         listen_dbfs: level it must have as well; under soft music even a good deck rumbles.
     """
-    band = scipy.signal.butter(2, _BAND_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
-    subsonic = scipy.signal.sosfilt(band, scene.seen.events.low_signal(0, scene.seen.events.ticks))
     spans = scene.side.groove or (scene.side.programme,)
-    pieces = [subsonic[:, slice(*scene.ticks(span))] for span in spans]
-    power = np.concatenate([_per_tenth(piece) for piece in pieces])
+    pieces = (piece for span in spans for piece in scene.low_band(_BAND_HZ, 2, span))
+    power = np.concatenate([np.zeros(0), *(_per_tenth(piece) for piece in pieces)])
     loud = scene.loud_power()
     if power.size < 10 or loud <= 0:
         return ()
@@ -51,6 +48,11 @@ def _per_tenth(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((tenths**2).mean(axis=(0, 2)))
 
 
+def _peak_per_tenth(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+    peaks = np.abs(signal).max(axis=0)
+    return np.asarray(peaks[: peaks.size // 100 * 100].reshape(-1, 100).max(axis=1))
+
+
 def find_thumps(scene: Scene, *, stand_out_db: float, loudest_dbfs: float) -> tuple[Finding, ...]:
     """Look for single subsonic knocks: footfalls, a touched shelf.
 
@@ -61,10 +63,10 @@ def find_thumps(scene: Scene, *, stand_out_db: float, loudest_dbfs: float) -> tu
     """
     first, last = scene.ticks(scene.side.programme)
     first += round(_LANDING_S * scene.ticks_per_second)
-    band = scipy.signal.butter(2, _THUMP_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
-    subsonic = scipy.signal.sosfiltfilt(band, scene.seen.events.low_signal(0, last), axis=1)
-    peaks = np.abs(subsonic[:, first:]).max(axis=0)
-    tenths = peaks[: peaks.size // 100 * 100].reshape(-1, 100).max(axis=1)
+    tick = scene.seen.events.tick_frames
+    inside = Span(first * tick, max(first, last) * tick)
+    pieces = scene.low_band(_THUMP_HZ, 2, inside, both_ways=True)
+    tenths = np.concatenate([np.zeros(0), *(_peak_per_tenth(piece) for piece in pieces)])
     if tenths.size < 20:
         return ()
     usual = float(np.quantile(tenths, 0.98))

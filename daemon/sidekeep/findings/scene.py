@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,6 +14,9 @@ from sidekeep.dsp.spectra import cell_frames
 from sidekeep.dsp.ticks import spike_db
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Recording, Severity, Side, Span
+
+#: Ticks that are filtered at a time: a minute of them, and whole windows of any detector.
+PIECE_TICKS = 60_000
 
 _RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
 _RUMBLE_HZ = (4.0, 28.0)
@@ -84,12 +88,18 @@ class Scene:
 
         An offset that is too small to matter is given as 0.
         """
-        low = self.seen.events.low_signal(0, self.seen.events.ticks)
+        events, channels = self.seen.events, self.seen.channels
         spans = [span for span in self.side.groove if span.frames > 0] or [self.side.needle_down]
-        parts = [low[:, slice(*self.ticks(span))] for span in spans]
-        joined = np.concatenate(parts, axis=1, dtype=np.float64)
-        mean = joined.mean(axis=1, keepdims=True) if joined.size else np.zeros((len(low), 1))
+        sums, ticks = np.zeros((channels, 1)), 0
+        for first, last in (self.ticks(span) for span in spans):
+            low = events.low_signal(first, last)
+            sums += low.sum(axis=1, dtype=np.float64, keepdims=True)
+            ticks += low.shape[1]
+        mean = sums / max(1, ticks)
         constant = np.where(np.abs(mean) > _LEAST_CONSTANT, mean, 0.0)
+        if not constant.any():
+            return constant, np.zeros((channels, 1))
+        low = events.low_signal(0, events.ticks)
         return constant, np.cumsum(np.pad(low, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
 
     def ticks(self, span: Span) -> tuple[int, int]:
@@ -101,6 +111,35 @@ class Scene:
     def ticks_per_second(self) -> float:
         """How many ticks of the event table make a second."""
         return self.seen.rate_hz / self.seen.events.tick_frames
+
+    def low_band(
+        self, band_hz: tuple[float, float], order: int, span: Span, *, both_ways: bool = False
+    ) -> Iterator[NDArray[np.float64]]:
+        """Band-pass the low signal over a span, piece by piece, so that memory stays the same.
+
+        Args:
+            band_hz: the band's limits in Hz.
+            order: of the Butterworth filter.
+            span: what to filter; ends on whole ticks.
+            both_ways: filter forward and backward, so that nothing is shifted in time.
+
+        Yields:
+            Pieces in order, each (channels, ticks) of `PIECE_TICKS` ticks but for the last.
+        """
+        sos = scipy.signal.butter(
+            order, band_hz, "bandpass", fs=self.ticks_per_second, output="sos"
+        )
+        events = self.seen.events
+        # Three seconds on, what came before has died away in every band that is asked for.
+        margin = round(3 * self.ticks_per_second)
+        first, last = self.ticks(span)
+        for start in range(first, last, PIECE_TICKS):
+            end = min(last, start + PIECE_TICKS)
+            before = max(0, start - margin)
+            after = min(events.ticks, end + margin) if both_ways else end
+            low = events.low_signal(before, after).astype(np.float64)
+            filtered = (scipy.signal.sosfiltfilt if both_ways else scipy.signal.sosfilt)(sos, low)
+            yield filtered[:, start - before : end - before]
 
     def edges_db(self, first: int, last: int) -> NDArray[np.float32]:
         """Hard edges in the treble and the middle on ticks, louder channel; shape (2, ticks)."""
@@ -148,17 +187,12 @@ class Scene:
 
     def groove_power_without_rumble(self) -> NDArray[np.float64]:
         """`groove_power` less what lies below 28 Hz, shape (channels,)."""
-        band = scipy.signal.butter(
-            2, _RUMBLE_HZ, "bandpass", fs=self.ticks_per_second, output="sos"
-        )
-        low = self.seen.events.low_signal(0, self.seen.events.ticks)
-        subsonic = scipy.signal.sosfilt(band, low, axis=1)
         spans = [span for span in self.side.groove if span.frames > 0] or [self.side.needle_down]
         tenth = round(0.1 * self.ticks_per_second)
         pieces = []
-        for first, last in (self.ticks(span) for span in spans):
-            whole = (last - first) // tenth
-            cut = subsonic[:, first : first + whole * tenth].reshape(low.shape[0], whole, tenth)
+        for subsonic in (piece for span in spans for piece in self.low_band(_RUMBLE_HZ, 2, span)):
+            whole = subsonic.shape[1] // tenth
+            cut = subsonic[:, : whole * tenth].reshape(len(subsonic), whole, tenth)
             pieces.append((cut**2).mean(axis=2))
         rumble = np.median(np.concatenate(pieces, axis=1), axis=1)
         power = self.groove_power()
