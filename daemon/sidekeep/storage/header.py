@@ -148,6 +148,12 @@ def _check_numbers(header: Header, file_name: str) -> None:
             f"{file_name} has a sample rate of {header.rate_hz:,} Hz; 44.1 to 192 kHz are taken.",
             _RECORD_AGAIN,
         )
+    if header.rate_hz > 0xFFFF and header.rate_hz % 10:
+        # RFC 9639, 9.1.2: a FLAC frame cannot say such a rate, and no converter has one.
+        raise OutsideLimits(
+            f"{file_name} has a sample rate of {header.rate_hz:,} Hz, which is none that is used.",
+            _RECORD_AGAIN,
+        )
     if not 1 <= header.channels <= MOST_CHANNELS:
         raise OutsideLimits(
             f"{file_name} has {header.channels} channels; a side is mono or stereo.",

@@ -219,8 +219,8 @@ def _commit(root: Root, publication: Publication) -> None:
     notes = root.incoming / job / "jobs" / job
     with faults("moving", notes):
         if publication.supersedes is not None:
-            fsync_folder(notes / EARLIER)
             fsync_folder(notes)
+            fsync_folder(notes / EARLIER)
         rename_noreplace(notes, root.jobs / job)
         fsync_folder(root.jobs)
 
