@@ -8,6 +8,7 @@ from pathlib import Path
 from sidekeep import planfile
 from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.errors import NeedsPerson
+from sidekeep.measurements import for_pictures
 from sidekeep.memory import recall, remember
 from sidekeep.model import Outcome, Plan
 from sidekeep.render import render
@@ -54,6 +55,8 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         telling.verdict(plan)
         if remembered is None or earlier is not None:
             remember(folder, known, seen)
+        del remembered
+        seen = for_pictures(seen)  # the rest is not needed while rendering
         cover = _cover(folder, order, log)
         delivery = Delivery(root, folder, order, plan, seen, cover)
         if plan.outcome is Outcome.HOLD:

@@ -6,7 +6,7 @@ stretches of frames from frame 0; a last, incomplete cell is kept unless its tab
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -40,6 +40,20 @@ class Measurements:
     events: EventTable
     capture: CaptureTable
     mono: MonoTable = field(default_factory=MonoTable)
+
+
+def for_pictures(seen: Measurements) -> Measurements:
+    """Return the measurements without the tables that only findings look at, which are the largest."""
+    return replace(seen, events=_emptied(seen.events), capture=_emptied(seen.capture))
+
+
+def _emptied(table: Any) -> Any:
+    arrays = {
+        each.name: value.reshape(-1)[:0].reshape((0,) * value.ndim)
+        for each in fields(table)
+        if isinstance(value := getattr(table, each.name), np.ndarray)
+    }
+    return replace(table, **arrays)
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:

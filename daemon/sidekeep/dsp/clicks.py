@@ -16,6 +16,7 @@ _JITTER_TICKS = 2
 _MOST_MISSED = 3  # turns in a row without a tick end a scratch
 _CHANCE = 1e-5  # expected number of chains that chance makes on the whole side
 _MOST_CLICKS = 15_000
+_TICKS_AT_ONCE = 1 << 16  # so that memory does not grow with the recording
 
 
 @dataclass(frozen=True)
@@ -55,11 +56,16 @@ def click_ticks(
     """
     if treble_db.size < 4 * _NEAR_TICKS:
         return np.zeros(0, np.int64)
-    contrast = contrast_db(treble_db)
-    alone = contrast == maximum_filter1d(contrast, 2 * _WIDTH_TICKS + 1)
-    ticks: NDArray[np.int64] = np.flatnonzero(
-        alone & (contrast >= stand_out_db) & (treble_db >= level_db)
-    )
+    margin = 4 * _NEAR_TICKS  # beyond this nothing has a say
+    found = [np.zeros(0, np.int64)]
+    for start in range(0, treble_db.size, _TICKS_AT_ONCE):
+        before, end = max(0, start - margin), start + _TICKS_AT_ONCE
+        piece = treble_db[before : end + margin]
+        contrast = contrast_db(piece)
+        alone = contrast == maximum_filter1d(contrast, 2 * _WIDTH_TICKS + 1)
+        some = np.flatnonzero(alone & (contrast >= stand_out_db) & (piece >= level_db)) + before
+        found.append(some[(some >= start) & (some < end)])
+    ticks = np.concatenate(found)
     return ticks[np.diff(ticks, prepend=-_NEAR_TICKS) > _WIDTH_TICKS]
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.dsp.revolution import Repetition, extent, leftover, repetition
@@ -135,16 +134,20 @@ def _basses(scene: Scene) -> list[tuple[NDArray[np.float32], float]]:
     repeat with every turn; taking away what was a tenth of a second before (5 turns of 50 Hz, 6 of
     60 Hz) leaves the power of the noise alone.
     """
-    low = scene.seen.events.low_signal(0, scene.seen.events.ticks)
-    mixes = [low[0]] if low.shape[0] == 1 else [low[0] + low[1], low[0] - low[1]]
-    band = scipy.signal.butter(4, _BASS_HZ, "bandpass", fs=scene.ticks_per_second, output="sos")
+    events = scene.seen.events
+    whole = Span(0, events.ticks * events.tick_frames)
+    mixes = np.zeros((scene.seen.channels, events.ticks), np.float32)
+    at = 0
+    for piece in scene.low_band(_BASS_HZ, 4, whole):
+        there = slice(at, at + piece.shape[1])
+        mixes[:, there] = piece if len(piece) == 1 else (piece[0] + piece[1], piece[0] - piece[1])
+        at = there.stop
     tenth = round(0.1 * scene.ticks_per_second)
     spans, share = [scene.ticks(span) for span in scene.side.groove], 0.5
     if sum(last - first for first, last in spans) < 20 * tenth:
         spans, share = [scene.ticks(scene.side.needle_down)], 0.05
     basses = []
-    for mix in mixes:
-        bass = scipy.signal.sosfilt(band, mix).astype(np.float32)
+    for bass in mixes:
         powers = []
         for first, last in spans:
             new = (bass[first + tenth : last] - bass[first : last - tenth]) ** 2 / 2
