@@ -20,7 +20,16 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
 from sidekeep.storage.landlock import confined_by
 from sidekeep.storage.order import Order, read_order
-from sidekeep.study import Case, Known, decided, know, measured, open_recording, source
+from sidekeep.study import (
+    Case,
+    Known,
+    decided,
+    give_memory_back,
+    know,
+    measured,
+    open_recording,
+    source,
+)
 from sidekeep.telling import Telling
 
 
@@ -57,6 +66,7 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
             remember(folder, known, seen)
         del remembered
         seen = for_pictures(seen)  # the rest is not needed while rendering
+        give_memory_back()
         cover = _cover(folder, order, log)
         delivery = Delivery(root, folder, order, plan, seen, cover)
         if plan.outcome is Outcome.HOLD:

@@ -138,14 +138,14 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
             yield block
 
     seen = measure(told(), recording.rate_hz, recording.channels, treatments)
-    _give_memory_back()
+    give_memory_back()
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
     hashed = replace(reader.recording(), time_scale=scale)
     return replace(known, recording=hashed), seen
 
 
-def _give_memory_back() -> None:
+def give_memory_back() -> None:
     """Have the C library return what the meters used, which glibc would keep for later."""
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:

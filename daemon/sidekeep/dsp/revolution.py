@@ -16,7 +16,8 @@ from scipy.ndimage import uniform_filter1d
 
 _SMOOTH_TICKS = 15
 _PIECE_TICKS = 80
-_WINDOWS_AT_ONCE = 256  # bounds the memory that a long side takes
+_MARGIN = 32  # ticks beside a window that resampling may spoil
+_WINDOWS_AT_ONCE = 64  # bounds the memory that a long side takes
 
 Fine = NDArray[np.float32]
 
@@ -37,8 +38,8 @@ class Repetition:
 
 def fine_structure(level_db: NDArray[np.float32]) -> Fine:
     """Take what is slow out of levels on ticks, shape (streams, ticks)."""
-    quick: Fine = level_db - uniform_filter1d(level_db, _SMOOTH_TICKS, axis=1)
-    return quick
+    smooth: Fine = uniform_filter1d(level_db, _SMOOTH_TICKS, axis=1)
+    return np.subtract(level_db, smooth, out=smooth)
 
 
 def repetition(
@@ -139,16 +140,16 @@ def leftover(
     """
     cuts = range(_WINDOWS_AT_ONCE, starts.size, _WINDOWS_AT_ONCE)
     pieces = zip(np.split(starts, cuts), np.split(lag, cuts), strict=True)
-    return np.concatenate([_left(signal, some, lags, length) for some, lags in pieces])
+    padded = np.pad(signal, (0, 2 * _MARGIN))
+    return np.concatenate([_left(padded, some, lags, length) for some, lags in pieces])
 
 
 def _left(
-    signal: NDArray[np.float32], starts: NDArray[np.int64], lag: NDArray[np.int64], length: int
+    padded: NDArray[np.float32], starts: NDArray[np.int64], lag: NDArray[np.int64], length: int
 ) -> NDArray[np.float64]:
-    margin, finer, reach = 32, 8, 16
+    margin, finer, reach = _MARGIN, 8, 16
     starts = np.maximum(starts, lag + margin)
-    here = _windows(signal, starts, length)
-    padded = np.pad(signal, (0, 2 * margin))
+    here = _windows(padded, starts, length)
     there = scipy.signal.resample(
         _windows(padded, starts - lag - margin, length + 2 * margin),
         (length + 2 * margin) * finer,

@@ -121,8 +121,7 @@ def _music_returned(
     """Whether all that sounds came again: noise alone may return when the record is worn round."""
     starts = seen.start[alike] + offset
     left = leftover(bass, starts, seen.lag[alike], seen.length)
-    squares = np.concatenate(([0.0], np.cumsum(bass.astype(np.float64) ** 2)))
-    own = (squares[starts + seen.length] - squares[starts]) / seen.length
+    own = np.array([np.mean(bass[start : start + seen.length] ** 2) for start in starts.tolist()])
     result: NDArray[np.bool_] = left <= own * 10 ** (_RETURNED_DB / 10)
     return result
 

@@ -174,16 +174,15 @@ class Scene:
         """
         events = self.seen.events
         frames = events.group_cells * cell_frames(self.seen.rate_hz)
-        groups = [
-            group
-            for span in spans
-            for group in range(-(-span.start // frames), span.end // frames)
-            if group < events.spectra.shape[1]
-        ]
-        if not groups:
-            return np.zeros((self.seen.channels, 0)), np.zeros(0)
-        power = events.spectra[:, groups].astype(np.float64).mean(axis=1)
-        return power, events.cross[groups].astype(np.float64).mean(axis=0)
+        power, cross, count = np.zeros((self.seen.channels, 0)), np.zeros(0), 0
+        for span in spans:
+            first, last = -(-span.start // frames), min(span.end // frames, len(events.cross))
+            if first < last:
+                inside = events.spectra[:, first:last].sum(axis=1, dtype=np.float64)
+                both = events.cross[first:last].sum(axis=0, dtype=np.float64)
+                power, cross = (power + inside, cross + both) if count else (inside, both)
+                count += last - first
+        return power / max(1, count), cross / max(1, count)
 
     def groove_power_without_rumble(self) -> NDArray[np.float64]:
         """`groove_power` less what lies below 28 Hz, shape (channels,)."""
