@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.revolution import Repetition, extent, leftover, repetition
-from sidekeep.findings.scene import Scene, stretches
+from sidekeep.findings.scene import PIECE_TICKS, Scene, stretches
 from sidekeep.model import Finding, Severity, Span
 
 _SPEED_TOLERANCE = 0.045
 _HOPS_PER_TURN = 6
+_STRETCH_S, _OVERLAP_S = 300.0, 12.0
 _LEAST_WINDOWS = 3  # half-turn windows that fit into one repeated turn
 _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0
@@ -42,26 +43,26 @@ def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...
             music that merely repeats leaves 0 dB or more.
     """
     first, last = scene.ticks(scene.side.programme)
-    levels = scene.edges_db(first, last)
-    findings = []
-    for period_s in scene.periods_s():
-        turn = period_s * scene.ticks_per_second
-        seen = repetition(
-            levels,
-            turn_ticks=turn,
-            tolerance=_SPEED_TOLERANCE,
-            hop_ticks=int(turn / _HOPS_PER_TURN),
-        )
-        for run in _runs(scene, seen, first, likeness, left_db):
-            start, end = extent(
-                levels,
-                start=run.start - first,
-                end=run.end - first,
-                lag=round(run.lag),
-                reach=seen.length,
-            )
-            findings.append(_told(scene, replace(run, start=start + first, end=end + first)))
-    return tuple(findings)
+    overlap = round(_OVERLAP_S * scene.ticks_per_second)
+    length = round(_STRETCH_S * scene.ticks_per_second)
+    noises = _noises(scene)
+    runs: list[_Run] = []
+    for start in range(first, max(first + 1, last - overlap), length - overlap):
+        stretch = _Stretch(scene, start, min(last, start + length))
+        runs += stretch.runs(noises, likeness, left_db)
+    return tuple(_told(scene, run) for run in _joined(runs))
+
+
+def _joined(runs: list[_Run]) -> list[_Run]:
+    """Make one of runs that neighbouring stretches share."""
+    joined: list[_Run] = []
+    for run in sorted(runs, key=lambda run: (run.lag, run.start)):
+        last = joined[-1] if joined else None
+        if last is not None and abs(run.lag - last.lag) <= 2 and run.start <= last.end:
+            joined[-1] = replace(last, end=max(last.end, run.end))
+        else:
+            joined.append(run)
+    return sorted(joined, key=lambda run: run.start)
 
 
 def find_jumps_back(told: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -79,80 +80,121 @@ def find_jumps_back(told: tuple[Finding, ...]) -> tuple[Finding, ...]:
     )
 
 
-def _runs(
-    scene: Scene, seen: Repetition, offset: int, likeness: float, left_db: float
-) -> list[_Run]:
-    alike = np.flatnonzero(seen.likeness >= 0.7 * likeness)
-    if alike.size < _LEAST_WINDOWS:
-        return []
-    left = np.full(seen.start.size, np.inf)
-    basses = _basses(scene)
-    returned = _music_returned(basses[0][0], seen, alike, offset)
-    for signal, noise in basses:
-        if noise > 0:
-            power = leftover(signal, seen.start[alike] + offset, seen.lag[alike], seen.length)
-            ratio_db = 10 * np.log10(np.maximum(power / noise, 1e-9))
-            left[alike] = np.where(returned, np.minimum(left[alike], ratio_db), np.inf)
-    runs = []
-    for begin, end in stretches(left <= 0.7 * left_db):
-        lags, likenesses = seen.lag[begin:end], seen.likeness[begin:end]
-        steady = np.abs(lags - np.median(lags)) <= 2
-        if steady.sum() < _LEAST_WINDOWS or likenesses[steady].mean() < likeness:
-            continue
-        median_db = float(np.median(left[begin:end][steady]))
-        if median_db <= left_db:
-            where = np.flatnonzero(steady) + begin
-            start, stop = seen.start[where[0]], seen.start[where[-1]] + seen.length
-            run = _Run(
-                int(start) + offset,
-                int(stop) + offset,
-                float(np.median(lags)),
-                float(likenesses[steady].mean()),
-                median_db,
-            )
-            if _sounding(scene, run):
-                runs.append(run)
-    return runs
+class _Stretch:
+    """Some minutes of the side, looked at by themselves so that memory stays the same."""
+
+    def __init__(self, scene: Scene, first: int, last: int) -> None:
+        self._scene, self._first = scene, first
+        self._levels = scene.edges_db(first, last)
+        self._basses = _basses(scene, first, last)
+
+    def runs(self, noises: list[float], likeness: float, left_db: float) -> list[_Run]:
+        """Find what repeats a revolution, in ticks of the table."""
+        return [
+            self._extended(run, seen.length)
+            for seen in map(self._repetition, self._scene.periods_s())
+            for run in self._repeating(seen, noises, likeness, left_db)
+            if _sounding(self._scene, run)
+        ]
+
+    def _repetition(self, period_s: float) -> Repetition:
+        turn = period_s * self._scene.ticks_per_second
+        hop = int(turn / _HOPS_PER_TURN)
+        return repetition(self._levels, turn_ticks=turn, tolerance=_SPEED_TOLERANCE, hop_ticks=hop)
+
+    def _extended(self, run: _Run, reach: int) -> _Run:
+        first = self._first
+        start, end = extent(
+            self._levels,
+            start=run.start - first,
+            end=run.end - first,
+            lag=round(run.lag),
+            reach=reach,
+        )
+        return replace(run, start=start + first, end=end + first)
+
+    def _repeating(
+        self, seen: Repetition, noises: list[float], likeness: float, left_db: float
+    ) -> list[_Run]:
+        alike = np.flatnonzero(seen.likeness >= 0.7 * likeness)
+        if alike.size < _LEAST_WINDOWS:
+            return []
+        left = np.full(seen.start.size, np.inf)
+        returned = _music_returned(self._basses[0], seen, alike)
+        for signal, noise in zip(self._basses, noises, strict=True):
+            if noise > 0:
+                power = leftover(signal, seen.start[alike], seen.lag[alike], seen.length)
+                ratio_db = 10 * np.log10(np.maximum(power / noise, 1e-9))
+                left[alike] = np.where(returned, np.minimum(left[alike], ratio_db), np.inf)
+        found = (_run(seen, left, begin, end) for begin, end in stretches(left <= 0.7 * left_db))
+        return [
+            replace(run, start=run.start + self._first, end=run.end + self._first)
+            for run in found
+            if run is not None and run.likeness >= likeness and run.left_db <= left_db
+        ]
+
+
+def _run(seen: Repetition, left: NDArray[np.float64], begin: int, end: int) -> _Run | None:
+    """Make a run of windows that follow each other; None when too few agree on the distance."""
+    lags, likenesses = seen.lag[begin:end], seen.likeness[begin:end]
+    steady = np.abs(lags - np.median(lags)) <= 2
+    if steady.sum() < _LEAST_WINDOWS:
+        return None
+    where = np.flatnonzero(steady) + begin
+    return _Run(
+        int(seen.start[where[0]]),
+        int(seen.start[where[-1]]) + seen.length,
+        float(np.median(lags)),
+        float(likenesses[steady].mean()),
+        float(np.median(left[begin:end][steady])),
+    )
 
 
 def _music_returned(
-    bass: NDArray[np.float32], seen: Repetition, alike: NDArray[np.intp], offset: int
+    bass: NDArray[np.float32], seen: Repetition, alike: NDArray[np.intp]
 ) -> NDArray[np.bool_]:
     """Whether all that sounds came again: noise alone may return when the record is worn round."""
-    starts = seen.start[alike] + offset
+    starts = seen.start[alike]
     left = leftover(bass, starts, seen.lag[alike], seen.length)
     own = np.array([np.mean(bass[start : start + seen.length] ** 2) for start in starts.tolist()])
     result: NDArray[np.bool_] = left <= own * 10 ** (_RETURNED_DB / 10)
     return result
 
 
-def _basses(scene: Scene) -> list[tuple[NDArray[np.float32], float]]:
-    """The bass of sum and difference of the channels, each with its power in the groove noise.
+def _basses(scene: Scene, first: int, last: int) -> NDArray[np.float32]:
+    """The bass of sum and difference of the channels (one row for mono), shape (rows, ticks).
 
-    The cut keeps the bass in the centre, so that the difference is mostly noise. Mains hum would
-    repeat with every turn; taking away what was a tenth of a second before (5 turns of 50 Hz, 6 of
-    60 Hz) leaves the power of the noise alone.
+    The cut keeps the bass in the centre, so that the difference is mostly noise.
     """
-    events = scene.seen.events
-    whole = Span(0, events.ticks * events.tick_frames)
-    mixes = np.zeros((scene.seen.channels, events.ticks), np.float32)
-    at = 0
-    for piece in scene.low_band(_BASS_HZ, 4, whole):
-        there = slice(at, at + piece.shape[1])
-        mixes[:, there] = piece if len(piece) == 1 else (piece[0] + piece[1], piece[0] - piece[1])
-        at = there.stop
+    tick = scene.seen.events.tick_frames
+    pieces = [np.zeros((scene.seen.channels, 0), np.float32)]
+    for piece in scene.low_band(_BASS_HZ, 4, Span(first * tick, last * tick)):
+        mixed = piece if len(piece) == 1 else np.stack((piece[0] + piece[1], piece[0] - piece[1]))
+        pieces.append(mixed.astype(np.float32))
+    return np.concatenate(pieces, axis=1)
+
+
+def _noises(scene: Scene) -> list[float]:
+    """Power of the groove noise in each row of `_basses`.
+
+    Mains hum would repeat with every turn; taking away what was a tenth of a second before (5 turns
+    of 50 Hz, 6 of 60 Hz) leaves the power of the noise alone.
+    """
     tenth = round(0.1 * scene.ticks_per_second)
     spans, share = [scene.ticks(span) for span in scene.side.groove], 0.5
     if sum(last - first for first, last in spans) < 20 * tenth:
         spans, share = [scene.ticks(scene.side.needle_down)], 0.05
-    basses = []
-    for bass in mixes:
-        powers = []
-        for first, last in spans:
-            new = (bass[first + tenth : last] - bass[first : last - tenth]) ** 2 / 2
-            powers.append(new[: new.size // tenth * tenth].reshape(-1, tenth).mean(axis=1))
-        basses.append((bass, float(np.quantile(np.concatenate(powers), share))))
-    return basses
+    powers = [np.zeros((scene.seen.channels, 0))]
+    for first, last in spans:
+        for start in range(first, last, PIECE_TICKS):
+            bass = _basses(scene, start, min(last, start + PIECE_TICKS))
+            new = (bass[:, tenth:] - bass[:, :-tenth]) ** 2 / 2
+            whole = new.shape[1] // tenth
+            powers.append(new[:, : whole * tenth].reshape(len(new), whole, tenth).mean(axis=2))
+    joined = np.concatenate(powers, axis=1)
+    if not joined.shape[1]:
+        return [0.0] * scene.seen.channels
+    return [float(np.quantile(row, share)) for row in joined]
 
 
 def _span(scene: Scene, run: _Run) -> Span:
