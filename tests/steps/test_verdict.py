@@ -7,9 +7,10 @@ from composer.faults import FAULTS
 from findings_rig import clean_side, scene, tables
 from sidekeep.advice import ADVICE
 from sidekeep.errors import Silent
+from sidekeep.findings.judgement import judge
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.model import Finding, Judgement, Outcome, Plan, Severity, Sheet, Span
-from sidekeep.steps.verdict import Settings, decide, judge
+from sidekeep.steps.verdict import Settings, decide
 
 
 def finding(severity: Severity, kind: str = "hum") -> Finding:
