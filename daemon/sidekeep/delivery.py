@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -37,13 +38,18 @@ LOG_NAME = "log.jsonl"
 _MUSIC, _MASTERS = "music/", "masters/"
 
 
-def job_page(
-    plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None
-) -> str:
+def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]]) -> str:
     """Draw the job's page. The drawing library comes in here, so that no verdict waits for it."""
     from sidekeep.report import page  # noqa: PLC0415
 
-    return page.job_page(plan, seen, where, manifest_sha256)
+    return page.job_page(plan, seen, where)
+
+
+def with_manifest(page: str, manifest_sha256: str) -> str:
+    """Put the manifest's hash into a page."""
+    from sidekeep.report import page as pages  # noqa: PLC0415
+
+    return pages.with_manifest(page, manifest_sha256)
 
 
 class FileSink:
@@ -122,7 +128,7 @@ class Delivery:
 
     def keep_for_a_person(self) -> None:
         """Leave the plan and its report in the job's folder, where a held job waits."""
-        page = job_page(self._plan, self._seen, [("recording", self._order.parts[0])], None)
+        page = job_page(self._plan, self._seen, [("recording", self._order.parts[0])])
         with faults("writing", self._folder):
             write_atomically(self._folder / PLAN_NAME, planfile.write(self._plan).encode())
             write_atomically(self._folder / REPORT_NAME, page.encode())
@@ -179,7 +185,9 @@ class Delivery:
                     shutil.copyfile(self._folder / name, notes / PurePosixPath(name).name)
             write_record(notes, self._plan, plan)
         where = self._where(plan, masters)
-        self._stage.seal(masters, lambda digest: job_page(plan, self._seen, where, digest))
+        with ThreadPoolExecutor(1) as aside:  # drawn while hashes are taken
+            page = aside.submit(job_page, plan, self._seen, where)
+            self._stage.seal(masters, lambda digest: with_manifest(page.result(), digest))
 
     def _tags(self, track: Track, copy: Copy) -> Mapping[str, str]:
         return shifted(track.tags, copy.gain_db) if copy.gain_db else track.tags

@@ -18,7 +18,7 @@ from composer import Band, SideSpec, Track, compose, sheet_text, write
 from sidekeep.look import study
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Plan, Severity, Span
-from sidekeep.report.page import job_page
+from sidekeep.report.page import job_page, with_manifest
 from sidekeep.study import Case
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}
@@ -80,7 +80,7 @@ def looked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Plan, Measurements
 def page(looked: tuple[Plan, Measurements]) -> str:
     plan, seen = looked
     assert sum(len(side.tracks) for side in plan.sides) == 12
-    return job_page(plan, seen, [("master", "masters/a & b/A.wav")], "0" * 64)
+    return with_manifest(job_page(plan, seen, [("master", "masters/a & b/A.wav")]), "0" * 64)
 
 
 @pytest.fixture(scope="module")
@@ -129,7 +129,8 @@ def test_pictures_are_well_formed(page: str) -> None:
 
 def test_the_same_plan_gives_the_same_page(looked: tuple[Plan, Measurements], page: str) -> None:
     plan, seen = looked
-    assert job_page(plan, seen, [("master", "masters/a & b/A.wav")], "0" * 64) == page
+    again = job_page(plan, seen, [("master", "masters/a & b/A.wav")])
+    assert with_manifest(again, "0" * 64) == page
 
 
 def luminance(colour: str) -> float:

@@ -24,16 +24,22 @@ _MOST_PLACES = 24
 _LONGEST_PLACE_S = 60.0
 
 
-def job_page(
-    plan: Plan, seen: Measurements, where: list[tuple[str, str]], manifest_sha256: str | None
-) -> str:
-    """Return the page as HTML.
+#: Where the manifest's hash will stand: drawing takes longer than sealing, so it does not wait for it.
+_MANIFEST_ROW = "<!-- manifest -->"
+
+
+def with_manifest(page: str, manifest_sha256: str) -> str:
+    """Put the hash of the job's manifest into a page."""
+    return page.replace(_MANIFEST_ROW, _row("SHA-256 of the manifest", manifest_sha256))
+
+
+def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]]) -> str:
+    """Return the page as HTML; a filed job's gets its hash from `with_manifest`.
 
     Args:
         plan: the finished plan.
         seen: the tables it rests on; every picture is drawn from them.
         where: rows of (what, path) that say where the files are.
-        manifest_sha256: the hash of the job's manifest; None before there is one.
     """
     title = _title(plan)
     body = "\n".join(
@@ -54,7 +60,7 @@ def job_page(
             _balance(plan, seen),
             "<h2>Loudness and level</h2>",
             _figure(waveform.loudness(plan, seen), "The tracks as filed."),
-            _where(where, manifest_sha256),
+            _where(where),
         )
     )
     return document(f"{title}: {_plain_verdict(plan)}", body)
@@ -245,10 +251,10 @@ def _balance(plan: Plan, seen: Measurements) -> str:
     return "<h2>Balance</h2>" + _figure(picture, caption)
 
 
-def _where(where: list[tuple[str, str]], manifest_sha256: str | None) -> str:
-    listed = [*where, ("SHA-256 of the manifest", manifest_sha256)] if manifest_sha256 else where
-    rows = [
-        f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(path)}</code></td></tr>'
-        for what, path in listed
-    ]
+def _where(where: list[tuple[str, str]]) -> str:
+    rows = [*(_row(what, path) for what, path in where), _MANIFEST_ROW]
     return "<h2>Where the files are</h2>" + table("", (), rows)
+
+
+def _row(what: str, value: str) -> str:
+    return f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(value)}</code></td></tr>'

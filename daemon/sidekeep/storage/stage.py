@@ -113,8 +113,11 @@ class Stage:
         notes = sorted(self._paths_below("jobs"))
         staged = [self.folder / path for path in (*tracks, *notes)]
         moving = [master for master in masters if master.source != f"archive/{master.path}"]
-        hashes = self._flushed(staged)
-        self._check_masters(moving)
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            checks = [pool.submit(self._check_master, master) for master in moving]
+            hashes = dict(zip(staged, pool.map(_flushed, staged), strict=True))
+            for check in checks:
+                check.result()
         with faults("reading", self.folder):
             filed_tracks = [
                 filed(self.folder / path, path, hashes[self.folder / path]) for path in tracks
@@ -148,35 +151,30 @@ class Stage:
             for name in names
         ]
 
-    def _flushed(self, files: Sequence[Path]) -> dict[Path, str]:
-        """Hash files as written, flush them, and compare with what the disk gives back."""
-
-        def flush(path: Path) -> str:
-            with faults("writing", path):
-                written = sha256_of(path)
+    def _check_master(self, master: Master) -> None:
+        """Bring a file of the recording itself to the disk and compare it with what was measured."""
+        path = self.root.path / master.source
+        with faults("reading", path):
+            # A file that another user put there keeps its mode; it is read-only by place.
+            with contextlib.suppress(PermissionError):
                 path.chmod(ARCHIVED)
-                fsync_file(path)
-            _read_back(path, written)
-            return written
-
-        with ThreadPoolExecutor(_AT_ONCE) as pool:
-            return dict(zip(files, pool.map(flush, files), strict=True))
-
-    def _check_masters(self, masters: Sequence[Master]) -> None:
-        """Bring the recording itself to the disk and compare it with what was measured."""
-        for master in masters:
-            path = self.root.path / master.source
-            with faults("reading", path):
-                # A file that another user put there keeps its mode; it is read-only by place.
-                with contextlib.suppress(PermissionError):
-                    path.chmod(ARCHIVED)
-                fsync_file(path)
-            _read_back(path, master.sha256)
+            fsync_file(path)
+        _read_back(path, master.sha256)
 
     def _flush_folders(self) -> None:
         for folder, _, _ in os.walk(self.folder, topdown=False):
             with faults("writing", folder):
                 fsync_folder(Path(folder))
+
+
+def _flushed(path: Path) -> str:
+    """Hash a file as written, flush it, and compare with what the disk gives back."""
+    with faults("writing", path):
+        written = sha256_of(path)
+        path.chmod(ARCHIVED)
+        fsync_file(path)
+    _read_back(path, written)
+    return written
 
 
 def _read_back(path: Path, expected: str) -> None:

