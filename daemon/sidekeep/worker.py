@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import tempfile
 import traceback
 from pathlib import Path
 
@@ -28,6 +29,7 @@ def main(argv: list[str]) -> int:
     try:
         folders = os.environ.get("SIDEKEEP_RULES", "").split(os.pathsep)
         rule_sets = load_rule_sets([Path(folder) for folder in folders if folder], SECTIONS)
+        tempfile.tempdir = str(root.work / job)  # no other folder may be written to
         result = run(root, job, rule_sets)
     except Exception as error:  # noqa: BLE001
         told = _result_of(error)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.meter import Block
 
 _LOUD = 0.8  # only cells this close to the loudest so far can show a rail
@@ -67,9 +67,10 @@ class CaptureMeter:
         self._rest = np.zeros((channels, 0), np.float32)
         self._cells = 0
         self._loudest = np.zeros((channels, 1, 2), np.float32)
-        self._peaks = [np.zeros((channels, 0, 2), np.float32)]
-        self._flat = [np.zeros((channels, 0, 2), np.uint16)]
-        self._held = [np.zeros((channels, 0), np.uint16)]
+        self._peaks, self._flat, self._held = Spool(axis=1), Spool(axis=1), Spool(axis=1)
+        self._peaks.append(np.zeros((channels, 0, 2), np.float32))
+        self._flat.append(np.zeros((channels, 0, 2), np.uint16))
+        self._held.append(np.zeros((channels, 0), np.uint16))
         self._word = 0
         self._whole = True
         self._repeats = _RepeatFinder(round(_REPEAT_REACH_S * rate_hz))
@@ -113,9 +114,9 @@ class CaptureMeter:
             cell_frames=self._cell,
             rate_hz=self._rate_hz,
             word=self._word & 0xFFFFFF if self._whole else 0,
-            peaks=gathered(self._peaks, 1),
-            flat=gathered(self._flat, 1),
-            held=gathered(self._held, 1),
+            peaks=self._peaks.table(),
+            flat=self._flat.table(),
+            held=self._held.table(),
             repeat_frame=frames,
             repeat_lag=lags,
         )

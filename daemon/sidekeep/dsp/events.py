@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.ticks import LOW_SCALE, TickMeter
 from sidekeep.dsp.tones import SpectrumMeter, ToneMeter
@@ -49,7 +50,10 @@ class EventTable:
 
     def low_signal(self, first: int, last: int) -> NDArray[np.float32]:
         """Decode `low[:, first:last]`, full scale = 1.0, shape (channels, last - first)."""
-        return self.low[:, first:last].astype(np.float32) / np.float32(LOW_SCALE)
+        signal = self.low[:, first:last].astype(np.float32)
+        let_go(self.low)
+        signal /= np.float32(LOW_SCALE)
+        return signal
 
 
 class EventMeter:

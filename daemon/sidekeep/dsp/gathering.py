@@ -1,8 +1,10 @@
-"""Putting a table together from the pieces that a meter left, without holding both for long."""
+"""Putting a table together from the pieces that a meter leaves, block by block."""
 
 from __future__ import annotations
 
-from typing import Any, TypeVar
+import mmap
+import tempfile
+from typing import IO, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,3 +26,57 @@ def gathered(pieces: list[Piece], axis: int, empty: Piece | None = None) -> Piec
     pieces.clear()
     result: Piece = whole
     return result
+
+
+class Spool:
+    """A large table on its way: pieces go to an unnamed temporary file, not into memory.
+
+    The one place in `dsp` that knows of a file, so that a long recording needs no more memory than a
+    short one. The table that comes out is mapped from the file and read only where it is looked at.
+
+    Args:
+        axis: the axis along which the pieces follow each other.
+    """
+
+    def __init__(self, axis: int) -> None:
+        self._axis = axis
+        self._file: IO[bytes] | None = None
+        self._length = 0
+        self._rest: tuple[int, ...] = ()
+        self._dtype: Any = None
+
+    def __del__(self) -> None:
+        if self._file is not None:
+            self._file.close()
+
+    def append(self, piece: NDArray[Any]) -> None:
+        """Take the next piece; all are alike but for their length along the axis.
+
+        Raises:
+            OSError: the disk is full.
+        """
+        turned = np.ascontiguousarray(np.moveaxis(piece, self._axis, 0))
+        self._rest, self._dtype = turned.shape[1:], turned.dtype
+        if turned.size:
+            self._file = self._file or tempfile.TemporaryFile()  # noqa: SIM115 (lives with the spool)
+            self._file.write(turned.data)
+        self._length += len(turned)
+
+    def table(self) -> NDArray[Any]:
+        """Return the whole, read-only; at least one piece must have been taken."""
+        shape = (self._length, *self._rest)
+        if self._file is None:
+            return np.moveaxis(np.zeros(shape, self._dtype), 0, self._axis)
+        self._file.flush()
+        mapped: Any = np.memmap(self._file, self._dtype, "r", shape=shape)
+        self._file.close()  # the mapping stays
+        return np.moveaxis(np.asarray(mapped), 0, self._axis)
+
+
+def let_go(table: NDArray[Any]) -> None:
+    """Have the system drop what it read of a spooled table; it is read again when it is needed."""
+    base: Any = table
+    while isinstance(base, np.ndarray):
+        base = base.base
+    if isinstance(base, mmap.mmap):
+        base.madvise(mmap.MADV_DONTNEED)

@@ -7,7 +7,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.dsp.breaks import BreakMeter
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.meter import Block
 
 SPIKE_TOP_DB = 12.5  # the second difference of full-scale samples reaches 4.0
@@ -62,7 +62,8 @@ class _EdgeMeter:
     def __init__(self, tick: int, reach: int, channels: int) -> None:
         self._tick, self._reach = tick, reach
         self._rest = np.zeros((channels, 0), np.float32)
-        self._codes = [np.zeros((channels, 0), np.uint8)]
+        self._none = np.zeros((channels, 0), np.uint8)
+        self._codes = Spool(axis=1)
 
     def update(self, block: Block) -> NDArray[np.uint8]:
         """Take the next samples; give the codes of the finished ticks, (channels, ticks)."""
@@ -70,7 +71,7 @@ class _EdgeMeter:
         ticks = max(0, block.shape[1] - 2 * self._reach) // self._tick
         self._rest = block[:, ticks * self._tick :].copy()
         if not ticks:
-            return self._codes[0]
+            return self._none
         reach, block = self._reach, block[:, : ticks * self._tick + 2 * self._reach]
         bend = block[:, reach:-reach] * np.float32(-2)
         bend += block[:, : -2 * reach]
@@ -80,12 +81,14 @@ class _EdgeMeter:
         peak = np.maximum(np.maximum.reduceat(bend, starts, axis=1), np.float32(1e-9))
         steps = np.rint(np.float32(20 / SPIKE_STEP_DB) * np.log10(peak))
         codes = np.clip(steps + np.float32(255 - SPIKE_TOP_DB / SPIKE_STEP_DB), 0, 255)
-        self._codes.append(codes.astype(np.uint8))
-        return self._codes[-1]
+        found = codes.astype(np.uint8)
+        self._codes.append(found)
+        return found
 
     def finish(self, ticks: int) -> NDArray[np.uint8]:
         self.update(np.zeros((self._rest.shape[0], self._tick + 2 * self._reach), np.float32))
-        return gathered(self._codes, 1)[:, :ticks]
+        self._codes.append(self._none)
+        return self._codes.table()[:, :ticks]
 
 
 class TickMeter:
@@ -99,7 +102,7 @@ class TickMeter:
         self._to_low = Decimator(_MIDDLES, channels)
         self._treble = _EdgeMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
         self._middle = _EdgeMeter(_MIDDLES, 1, channels)
-        self._low = [np.zeros((channels, 0), np.float16)]
+        self._low = Spool(axis=1)
         self._breaks = BreakMeter(rate_hz / factor, _MIDDLES, channels)
 
     def update(self, block: Block) -> None:
@@ -119,7 +122,7 @@ class TickMeter:
         silence = np.zeros((self._channels, 2 * _REACH * self.tick), np.float32)
         self._take_middle(silence, np.zeros((self._channels, 0), np.uint8))
         ticks = self._frames // self.tick
-        low = gathered(self._low, 1)[:, :ticks]
+        low = self._low.table()[:, :ticks]
         return self._treble.finish(ticks), self._middle.finish(ticks), low
 
     def breaks(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:

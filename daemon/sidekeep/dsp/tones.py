@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool, gathered
 from sidekeep.dsp.spectra import Spectra, bin_hz
 
 _STRIDE = 4  # one cell in four enters the mean spectra
@@ -24,7 +24,8 @@ class SpectrumMeter:
         self._channels = channels
         self._cells = 0
         self._rest: Spectra | None = None
-        self._groups: list[NDArray[np.float32]] = []
+        self._groups = Spool(axis=1)
+        self._empty = True
 
     def update(self, spectra: Spectra) -> None:
         """Take the next cells, shape (channels, cells, bins)."""
@@ -44,15 +45,16 @@ class SpectrumMeter:
         left, right = cells[0], cells[-1]
         cross = (left.real * right.real + left.imag * right.imag).mean(axis=1)
         self._groups.append(np.concatenate((power, cross[np.newaxis])))
+        self._empty = False
 
     def finish(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return spectra (channels, groups, bins) and cross (groups, bins); the rest is a group."""
         if self._rest is not None and self._rest.shape[1]:
             self._add(self._rest[:, np.newaxis])
             self._rest = self._rest[:, :0]
-        if not self._groups:
+        if self._empty:
             return np.zeros((self._channels, 0, 0), np.float32), np.zeros((0, 0), np.float32)
-        groups = gathered(self._groups, 1)
+        groups = self._groups.table()
         return groups[:-1], groups[-1]
 
 

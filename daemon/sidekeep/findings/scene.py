@@ -10,6 +10,7 @@ import numpy as np
 import scipy.signal
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.spectra import cell_frames
 from sidekeep.dsp.ticks import spike_db
 from sidekeep.measurements import Measurements
@@ -144,9 +145,10 @@ class Scene:
     def edges_db(self, first: int, last: int) -> NDArray[np.float32]:
         """Hard edges in the treble and the middle on ticks, louder channel; shape (2, ticks)."""
         events = self.seen.events
-        codes = np.stack(
-            [band[:, first:last].max(axis=0) for band in (events.treble, events.middle)]
-        )
+        bands = (events.treble, events.middle)
+        codes = np.stack([band[:, first:last].max(axis=0) for band in bands])
+        for band in bands:
+            let_go(band)
         return spike_db(codes)
 
     def groove_power(self) -> NDArray[np.float64]:
@@ -182,6 +184,7 @@ class Scene:
                 both = events.cross[first:last].sum(axis=0, dtype=np.float64)
                 power, cross = (power + inside, cross + both) if count else (inside, both)
                 count += last - first
+        let_go(events.spectra)
         return power / max(1, count), cross / max(1, count)
 
     def groove_power_without_rumble(self) -> NDArray[np.float64]:
