@@ -49,6 +49,9 @@ def commands(runs: int) -> Iterator[Row]:
 def audit(runs: int) -> Iterator[Row]:
     """The audit of one filed side against `sha256sum -c` on its manifest; both read the disk."""
     root = filed_root(OF_RECORD)
+    run(
+        ["sha256sum", *root.masters.rglob("*.wav"), *root.music.rglob("*.flac")]
+    )  # so that the disk is awake
     ratios: list[float] = []
     details: list[str] = []
     for _ in range(runs):

@@ -12,19 +12,19 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from composer import Band, Chamber, Groove, SideSpec, Solo, Track, compose, sheet_text
+from composer import Band, Chamber, Groove, SideSpec, Track, compose, sheet_text
 
 OUT = Path(__file__).parent / "out"
 
 _TRACK_S = 60.0
 _EDGE_S = 12.0  # of a track's start and end that is heard once
-_SEAM_S = 0.02
+_SEAM_S = 0.4
 
 TRACKS = (
     Track("Slack Water", Band(92, key=2, scale=1), _TRACK_S, gap_s=2.6, fade_out_s=5),
     Track("Ebb", Chamber(key=7), _TRACK_S, gap_s=2.2, fade_in_s=1.5, fade_out_s=3),
     Track("The Harbour Master's Daughter", Band(118, key=-3), _TRACK_S, fade_out_s=1),
-    Track("Neap", Solo(key=5, place=0.15), _TRACK_S, gap_s=3.1, fade_out_s=2),
+    Track("Neap", Band(84, key=5, scale=2), _TRACK_S, gap_s=3.1, fade_out_s=2),
     Track("Spring", Band(126, key=4, scale=2, brightness=0.5), _TRACK_S, fade_out_s=9),
 )
 

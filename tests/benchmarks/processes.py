@@ -25,6 +25,10 @@ class Spent:
         peak_mb = max(self.peak_mb, other.peak_mb)
         return Spent(self.wall_s + other.wall_s, self.cpu_s + other.cpu_s, peak_mb)
 
+    def without(self, start: Spent) -> Spent:
+        """Take off what a start alone costs."""
+        return Spent(self.wall_s - start.wall_s, self.cpu_s - start.cpu_s, self.peak_mb)
+
 
 @dataclass(frozen=True, slots=True)
 class Done:
