@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.bands import BandTable
 from sidekeep.dsp.capture import CaptureTable
 from sidekeep.dsp.events import EventTable
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.image import ImageTable
 from sidekeep.dsp.levels import LevelTable
 from sidekeep.dsp.loudness import LoudnessTable
@@ -49,11 +50,19 @@ def for_pictures(seen: Measurements) -> Measurements:
 
 def _emptied(table: Any) -> Any:
     arrays = {
-        each.name: value.reshape(-1)[:0].reshape((0,) * value.ndim)
+        each.name: np.zeros((0,) * value.ndim, value.dtype)
         for each in fields(table)
         if isinstance(value := getattr(table, each.name), np.ndarray)
     }
     return replace(table, **arrays)
+
+
+def let_go_of(seen: Measurements) -> None:
+    """Have the system drop what it read of the tables that lie in files; they stay usable."""
+    for table in (seen.events, seen.capture):
+        for each in fields(table):
+            if isinstance(value := getattr(table, each.name), np.ndarray):
+                let_go(value)
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from sidekeep.measurements import Measurements, from_arrays, to_arrays
+from sidekeep.measurements import Measurements, from_arrays, let_go_of, to_arrays
 from sidekeep.model import Part, Recording
 from sidekeep.storage.durable import writing_atomically
 from sidekeep.storage.faults import faults
@@ -35,6 +35,7 @@ def remember(folder: Path, known: Known, seen: Measurements) -> None:
     # Not compressed: that takes ten times as long as writing, and saves no more than a third.
     with faults("writing", path), writing_atomically(path) as out:
         np.savez(out, **arrays)  # type: ignore[arg-type]  # the stub wants no keyword named file
+    let_go_of(seen)
 
 
 def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
