@@ -1,0 +1,131 @@
+"""The N-th call that changes files fails, for every N: full, quota, input/output error, read-only.
+
+Every call below the root is failed, with each error. The job must wait, its stage must go, the
+recording must stay whole, and once the fault is gone all must come to the end an undisturbed run
+comes to, by itself.
+
+Usage: python -m reliability.failing_calls [--points N] [--seed N]
+"""
+
+from __future__ import annotations
+
+import argparse
+import errno
+import random
+import shutil
+from collections import Counter
+from dataclasses import dataclass, field
+
+from reliability.figures import Figure, scratch, show
+from reliability.kills import PATIENCE_S, Bench
+from reliability.small_sides import SCENARIOS
+from reliability.tracing import Answer, Fail, Step, run_traced
+from sidekeep.storage.folders import Root
+
+ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS, errno.EDQUOT, errno.EFBIG)
+WRITES = frozenset({"write", "pwrite64", "sendfile", "openat", "mkdir", "fsync", "ftruncate"})
+RENAMES = frozenset({"rename", "renameat2", "fsync", "chmod", "unlink", "unlinkat", "rmdir"})
+#: Which calls answer with which error: space runs out where something grows (man pages, section 2).
+ANSWERS = {
+    errno.ENOSPC: WRITES | RENAMES,
+    errno.EDQUOT: WRITES | {"rename", "renameat2"},
+    errno.EFBIG: frozenset({"write", "pwrite64", "sendfile", "ftruncate"}),
+    errno.EIO: WRITES | RENAMES,
+    errno.EROFS: WRITES | RENAMES,
+}
+
+
+@dataclass
+class Outcome:
+    """What came of many faults."""
+
+    faults: int = 0
+    ends: Counter[str] = field(default_factory=Counter)
+    problems: list[str] = field(default_factory=list)
+
+
+def failing(bench: Bench, step_number: int, error: int, *, from_then_on: bool) -> Outcome:
+    """Fail one call, or it and all after it in the same place; then mend, start again, and judge."""
+    outcome = Outcome()
+    root = bench.fresh()
+    struck: list[Step] = []
+
+    def at_step(step: Step) -> Answer:
+        if step.call not in ANSWERS[error]:
+            return None
+        if step.number == step_number or (from_then_on and step.number > step_number):
+            struck.append(step)
+            return Fail(error)
+        return None
+
+    code = run_traced(lambda: bench.drain(root), root.path, at_step, PATIENCE_S)
+    if not struck:
+        shutil.rmtree(root.path)
+        return outcome
+    outcome.faults = 1
+    first = struck[0]
+    name = errno.errorcode[error]
+    how = "from then on" if from_then_on else "once"
+    where = f"{bench.scenario.name}, {name} {how} at {first.number} ({first.call} {first.path})"
+    wrong = []
+    if code is None or code not in (0, 1):
+        wrong.append(f"the service ended with {code}")
+    if list(root.quarantine.glob("*/")):
+        wrong.append("the recording was put in quarantine for a fault of the machine")
+    if _has_unsealed_stage(root) and not from_then_on:
+        wrong.append("the stage was left")
+    outcome.ends[_end(root)] += 1
+    outcome.problems += [f"{where}: {each}" for each in wrong]
+    outcome.problems += bench.judge(root, where)
+    shutil.rmtree(root.path)
+    return outcome
+
+
+def _has_unsealed_stage(root: Root) -> bool:
+    stages = [path for path in root.incoming.iterdir() if path.is_dir()]
+    return any(not (stage / "publish.json").exists() for stage in stages)
+
+
+def _end(root: Root) -> str:
+    places = {"filed": root.jobs, "held": root.held, "quarantined": root.quarantine}
+    for name, place in places.items():
+        if any(path.is_dir() for path in place.iterdir()):
+            return name
+    return "waits in work" if any(p.is_dir() for p in root.work.iterdir()) else "waits in inbox"
+
+
+def main() -> int:
+    """Fail every call with every error, or some, and print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--points", type=int, help="calls a rule set and error; all when missing")
+    parser.add_argument("--seed", type=int, default=1)
+    wanted = parser.parse_args()
+    rng = random.Random(wanted.seed)
+    figures = []
+    with scratch("failing") as folder:
+        for scenario in SCENARIOS:
+            bench = Bench(scenario, folder)
+            for error in ERRORS:
+                points = [step.number for step in bench.steps if step.call in ANSWERS[error]]
+                if wanted.points is not None:
+                    points = sorted(rng.sample(points, min(wanted.points, len(points))))
+                figures.append(_figure(bench, error, points, rng))
+    return show(figures)
+
+
+def _figure(bench: Bench, error: int, points: list[int], rng: random.Random) -> Figure:
+    total = Outcome()
+    for point in points:
+        lasting = error in (errno.ENOSPC, errno.EROFS) and rng.random() < 0.5
+        done = failing(bench, point, error, from_then_on=lasting)
+        total.faults += done.faults
+        total.ends += done.ends
+        total.problems += done.problems
+    ends = ", ".join(f"{count} {end}" for end, count in total.ends.most_common())
+    measured = f"{total.faults} faults: {len(total.problems)} problems"
+    what = f"{errno.errorcode[error]} at every call, {bench.scenario.name}"
+    return Figure(what, measured, total.problems, f"when it was over: {ends}")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

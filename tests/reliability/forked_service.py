@@ -1,0 +1,112 @@
+"""The whole service as one forked process whose workers are forks again: real, but quick to start.
+
+Everything is imported once. What is left out is what has no part in keeping recordings: the check of
+the rule sets in a child process, and the drawing of the report's pictures.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from sidekeep import delivery, worker
+from sidekeep.preferences import Preferences
+from sidekeep.service import launch
+from sidekeep.service.assembly import Wishes, assemble
+from sidekeep.service.confinement import confine_worker
+from sidekeep.service.drain import drain
+from sidekeep.service.executor import Call, Ending
+from sidekeep.service.logs import open_log
+from sidekeep.service.readiness import Settle
+from sidekeep.service.rulebook import Rulebook
+from sidekeep.storage.folders import Root
+
+delivery.job_page = lambda *_: "<!DOCTYPE html><title>A job</title>\n"
+PATIENCE_S = 20.0
+
+
+class ForkedWorkers(Executor):
+    """Runs each call in a fork of this process, bound as a worker is."""
+
+    def __init__(self) -> None:
+        self._pids: set[int] = set()
+
+    def submit(self, _fn: Callable[..., Any], /, *args: Any, **_more: Any) -> Future[Any]:
+        call: Call = args[0]
+        future: Future[Any] = Future()
+        future.set_running_or_notify_cancel()
+        parent = os.getpid()
+        pid = forked(lambda: bound_worker(call, parent))
+        self._pids.add(pid)
+        threading.Thread(target=self._wait, args=(pid, future), daemon=True).start()
+        return future
+
+    def _wait(self, pid: int, future: Future[Any]) -> None:
+        status = os.waitpid(pid, 0)[1]
+        self._pids.discard(pid)
+        code = os.waitstatus_to_exitcode(status)
+        ending = Ending(code) if code >= 0 else Ending(None, signal.Signals(-code).name)
+        future.set_result(ending)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
+        for pid in tuple(self._pids):
+            os.kill(pid, signal.SIGKILL)
+
+
+def bound_worker(call: Call, parent: int) -> int:
+    """Bind this process as `launch` does, and be the worker."""
+    os.closerange(3, 1000)  # as exec would: the lock of the root, the ledger
+    launch._die_with(parent)
+    launch._hold(f"{call.root}/work/{call.job}")
+    confine_worker(Root(Path(call.root)), call.job, call.rules, "")
+    os.environ[launch.RULES_VARIABLE] = call.rules
+    return worker.main([call.root, call.job])
+
+
+class FixedRules(Rulebook):
+    """Rule sets that were checked before."""
+
+    def load(self) -> int:
+        """Put the folders themselves in force."""
+        self.path = os.pathsep.join(self._folders)
+        return 1
+
+    def prune(self) -> None:
+        """Keep them."""
+
+
+def drained(root: Path, rules: Path, *, log: bool = False) -> int:
+    """Empty the inbox once, as `sidekeep drain --settle '0 s'` does; for use in a forked process."""
+    preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
+    wishes = Wishes(Settle(0.0, 0.0), open_log(silent=not log), ForkedWorkers())
+    with assemble(preferences, wishes) as service:
+        fixed = replace(service, rulebook=FixedRules(root / "state", preferences.rules))
+        return 0 if drain(fixed, PATIENCE_S) else 1
+
+
+def forked(work: Callable[[], int]) -> int:
+    """Start work in a forked process; give its number."""
+    pid = os.fork()
+    if pid == 0:
+        code = 98
+        try:
+            code = work()
+        except BaseException:  # noqa: BLE001  (a forked child must end here, whatever happens)
+            traceback.print_exc()
+        finally:
+            sys.stderr.flush()
+            os._exit(code)
+    return pid
+
+
+def in_a_fork(work: Callable[[], int]) -> int:
+    """Run work in a forked process and give its exit code."""
+    return os.waitstatus_to_exitcode(os.waitpid(forked(work), 0)[1])
