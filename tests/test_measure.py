@@ -40,12 +40,9 @@ def assert_equal(one: Measurements, other: Measurements) -> None:
 
 
 @pytest.mark.parametrize("frames", [7_777, 44_100, 1 << 16])
-@pytest.mark.parametrize("threads", [1, 3])
-def test_blocks_and_threads_change_nothing(
-    audio: NDArray[np.float32], frames: int, threads: int
-) -> None:
-    whole = measure([audio], RATE_HZ, 2, threads=1)
-    assert_equal(whole, measure(cut(audio, frames), RATE_HZ, 2, threads=threads))
+def test_blocks_change_nothing(audio: NDArray[np.float32], frames: int) -> None:
+    whole = measure([audio], RATE_HZ, 2)
+    assert_equal(whole, measure(cut(audio, frames), RATE_HZ, 2))
 
 
 def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> None:

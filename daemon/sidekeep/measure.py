@@ -6,9 +6,10 @@ share the work nor on how the recording is cut into blocks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,9 +27,11 @@ from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.dsp.truepeak import TruePeakMeter
 from sidekeep.measurements import Measurements
 
+_AHEAD = 3  # calls that may wait in a lane; two blocks are in memory beside the one being decoded
+
 
 class _Bench:
-    """All meters of one recording, fed side by side by a small pool of threads."""
+    """All meters of one recording, in two lots of about equal work."""
 
     def __init__(self, rate_hz: int, captured: int, channels: int) -> None:
         self.rate_hz, self.channels, self.frames = rate_hz, channels, 0
@@ -41,21 +44,17 @@ class _Bench:
         self.image = ImageMeter(rate_hz, channels)
         self._framer = Framer(rate_hz)
 
-    def feed_levels(self, block: Block) -> None:
-        self.levels.update(block)
-        self.peaks.update(block)
-
-    def feed_loudness(self, block: Block) -> None:
-        self.loudness.update(block)
-
-    def feed_events(self, block: Block) -> None:
-        self.events.update(block)
-
     def feed_spectra(self, block: Block) -> None:
         spectra = self._framer.update(block)
         self.bands.update(spectra)
         self.image.update(spectra)
         self.events.update_spectra(spectra)
+        self.loudness.update(block)
+
+    def feed_samples(self, block: Block) -> None:
+        self.events.update(block)
+        self.levels.update(block)
+        self.peaks.update(block)
 
     def finish(self, mono: MonoTable) -> Measurements:
         return Measurements(
@@ -73,53 +72,65 @@ class _Bench:
         )
 
 
+class _Lane:
+    """A thread of its own that works off what it is given, in order, at most `_AHEAD` behind."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="meters")
+        self._waiting: deque[Future[None]] = deque()
+
+    def take(self, feed: Callable[[Block], None], block: Block) -> None:
+        """Feed the block as soon as all before it was."""
+        while len(self._waiting) >= _AHEAD:
+            self._waiting.popleft().result()
+        self._waiting.append(self._pool.submit(feed, block))
+
+    def join(self) -> None:
+        """Wait for the end of all that was given."""
+        while self._waiting:
+            self._waiting.popleft().result()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown(cancel_futures=True)
+
+
 def measure(
     blocks: Iterable[NDArray[Any]],
     rate_hz: int,
     channels: int,
     treatments: tuple[Treatment, ...] = (),
-    threads: int = 2,
 ) -> Measurements:
     """Measure a recording.
 
     Args:
-        blocks: the recording in order, each (channels, frames), full scale = 1.0; about one second
-            each is a good size.
+        blocks: the recording in order, each (channels, frames), full scale = 1.0; a few seconds
+            each are a good size.
         rate_hz: sample rate in Hz.
         channels: rows of every block.
         treatments: what the audio passes through before it is measured.
-        threads: how many meters may work at a time.
     """
     chain = Chain(treatments, channels)
     bench = _Bench(rate_hz, channels, chain.channels_out)
-    feeds = (bench.feed_spectra, bench.feed_loudness, bench.feed_events, bench.feed_levels)
-    running: list[Future[None]] = []
-    with ThreadPoolExecutor(threads) as pool:
+    with _Lane() as spectra, _Lane() as samples:
 
         def feed_all(treated: Block) -> None:
-            if not treated.shape[1]:
-                return
-            bench.frames += treated.shape[1]
-            running.extend(pool.submit(feed, treated) for feed in feeds)
+            if treated.shape[1]:
+                bench.frames += treated.shape[1]
+                spectra.take(bench.feed_spectra, treated)
+                samples.take(bench.feed_samples, treated)
 
-        for block in blocks:  # decoded and treated here while the meters work on the one before
+        for block in blocks:  # decoded and treated here while the meters work on those before
             rows = _rows(block)
-            treated = _rows(chain.process(block.astype(np.float64))) if chain else rows
-            _join(running)
-            running.append(pool.submit(bench.capture.update, rows))
-            feed_all(treated)
-        rest = _rows(chain.flush())
-        _join(running)
-        feed_all(rest)
-        _join(running)
+            samples.take(bench.capture.update, rows)
+            feed_all(_rows(chain.process(block.astype(np.float64))) if chain else rows)
+        feed_all(_rows(chain.flush()))
+        spectra.join()
+        samples.join()
     return bench.finish(mono_table(treatments))
 
 
 def _rows(block: NDArray[Any]) -> Block:
     return np.ascontiguousarray(block, dtype=np.float32)
-
-
-def _join(running: list[Future[None]]) -> None:
-    for future in running:
-        future.result()
-    running.clear()

@@ -20,12 +20,14 @@ from sidekeep.storage.jobfiles import Result, write_result
 from sidekeep.study import SECTIONS
 
 CRASHED = 70  # EX_SOFTWARE of sysexits(3)
+_SWITCH_S = 0.0005  # numpy gives the lock up often; whoever waits for it shall not wait 5 ms
 TRY_AGAIN = 75  # EX_TEMPFAIL: the machine failed, and not even that could be written down
 
 
 def main(argv: list[str]) -> int:
     """Run one job; return the exit code."""
     root, job = Root(Path(argv[0])), argv[1]
+    sys.setswitchinterval(_SWITCH_S)
     try:
         folders = os.environ.get("SIDEKEEP_RULES", "").split(os.pathsep)
         rule_sets = load_rule_sets([Path(folder) for folder in folders if folder], SECTIONS)

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
@@ -203,7 +202,8 @@ def _halves(weights: NDArray[np.float64]) -> NDArray[np.float64]:
     spread of the halves' answers is the standard error of the whole's.
     """
     groups = np.stack([weights[first::_GROUPS].sum(axis=0) for first in range(_GROUPS)])
-    signs = scipy.linalg.hadamard(_GROUPS + 1)[1:, 1:] > 0
+    rows = np.arange(1, _GROUPS + 1)
+    signs = np.bitwise_count(rows[:, np.newaxis] & rows) % 2 == 0  # a Hadamard matrix by Sylvester
     halves: NDArray[np.float64] = np.tensordot(signs.astype(float), groups, axes=1)
     return halves
 

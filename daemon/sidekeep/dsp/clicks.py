@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.stats
+import scipy.special
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, maximum_filter1d, uniform_filter1d
 
@@ -92,7 +92,7 @@ def periodic_chain(
         hits = marks[ticks[:, np.newaxis] + np.rint(steps * turn).astype(np.int64)].sum(axis=1)
         if hits.max() > best_hits:
             best, best_hits, best_turn = int(ticks[hits.argmax()]), int(hits.max()), float(turn)
-    by_chance = scipy.stats.binom.sf(best_hits - 1, steps.size, float(marks.mean()))
+    by_chance = scipy.special.bdtrc(best_hits - 1, steps.size, float(marks.mean()))
     if best_hits < 0.7 * steps.size or by_chance * ticks.size * turns.size > _CHANCE:
         return None
     chain, missed = [best], 0

@@ -2,17 +2,16 @@
 
 A recursive filter is slow sample by sample. Over a run of `RUN` frames its output is a fixed linear
 function of the run's input and of the filter's state at its start, so all runs of a block are one
-matrix product; only the states, one per run, are left to the recursion. The same transfer function
-and start state as `scipy.signal.sosfilt`, in half the time in single precision.
+matrix product; only the states are left to the recursion, and those of a group of runs are a product
+again. The same transfer function and start state as `scipy.signal.sosfilt`, in less than half the time
+in single precision.
 """
 
 from __future__ import annotations
 
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
-import scipy.linalg
-import scipy.signal
 from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
@@ -42,10 +41,12 @@ class SectionFilter(Generic[Real]):
             message = f"a block of {frames} frames is not whole runs of {RUN}"
             raise ValueError(message)
         self._system = _state_space(sos)
-        to_output, to_state, self._power = _over_a_run(*self._system)
+        to_output, to_state, power = _over_a_run(*self._system)
         self._to_output: NDArray[Real] = to_output.astype(dtype)
         self._to_state: NDArray[Real] = to_state.astype(dtype)
-        order = len(self._power)
+        self._runs = next(count for count in range(RUN, 0, -1) if frames // RUN % count == 0)
+        self._within, self._to_next, self._over_group = _over_a_group(power, self._runs)
+        order = len(power)
         self._state = np.zeros((channels, order))
         # Kept, because allocating and touching fresh memory would cost more than the filter itself.
         self._known: NDArray[Real] = np.zeros((channels, frames // RUN, RUN + order), dtype)
@@ -73,26 +74,20 @@ class SectionFilter(Generic[Real]):
     def _states(self, pushes: NDArray[Real]) -> NDArray[np.float64]:
         """The state at the start of every run; the one after the last is kept.
 
-        With P the power of the state matrix over a run, the state obeys s[r+1] = P s[r] + p[r]. P is
-        block lower-triangular, two rows a section, so the sections are solved one after the other,
-        each by the scalar recursion of its characteristic polynomial (Cayley-Hamilton).
+        With P the power of the state matrix over a run, the state obeys s[r+1] = P s[r] + p[r]. Groups
+        of runs are one matrix product again, so the recursion has only one step a group.
         """
-        states = np.empty((pushes.shape[0], pushes.shape[1] + 1, pushes.shape[2]))
-        states[:, 0] = self._state
-        for low in range(0, states.shape[2], 2):
-            own = slice(low, low + 2)
-            power = self._power[own, own]
-            trace, det = np.trace(power), np.linalg.det(power)
-            push = pushes[..., own] + states[:, :-1, :low] @ self._power[own, :low].T
-            drive = push.astype(np.float64)
-            drive[:, 1:] += push[:, :-1] @ (power - trace * np.eye(2)).T
-            drive[:, 0] += states[:, 0, own] @ power.T
-            if drive.shape[1] > 1:
-                drive[:, 1] -= det * states[:, 0, own]
-            recursion: Any = scipy.signal.lfilter([1.0], [1.0, -trace, det], drive, axis=1)
-            states[:, 1:, own] = recursion
-        self._state = states[:, -1]
-        return states[:, :-1]
+        channels, runs, order = pushes.shape
+        known = np.empty((channels, runs // self._runs, (self._runs + 1) * order))
+        drives = known[..., :-order]
+        drives[:] = pushes.reshape(drives.shape)
+        after = drives @ self._to_next
+        state = self._state
+        for group in range(known.shape[1]):
+            known[:, group, -order:] = state
+            state = state @ self._over_group + after[:, group]
+        self._state = state
+        return (known @ self._within).reshape(pushes.shape)
 
 
 class FilterTreatment:
@@ -175,7 +170,37 @@ def _over_a_run(
     for _ in range(RUN):
         powers.append(step @ powers[-1])
     impulse = np.array([through, *(readout @ powers[lag] @ drive for lag in range(RUN - 1))])
-    from_input = np.triu(scipy.linalg.toeplitz(impulse).T)
+    lags = np.arange(RUN) - np.arange(RUN)[:, np.newaxis]
+    from_input = np.where(lags >= 0, impulse[lags], 0.0)
     from_state = np.stack([readout @ powers[lag] for lag in range(RUN)], axis=1)
     to_state = np.stack([powers[RUN - 1 - frame] @ drive for frame in range(RUN)])
     return np.concatenate((from_input, from_state)), to_state, powers[RUN]
+
+
+def _over_a_group(power: Samples, runs: int) -> tuple[Samples, Samples, Samples]:
+    """What the pushes of some runs and the state before them make of the states; rows are inputs.
+
+    Args:
+        power: the state matrix over one run, (order, order).
+        runs: how many runs are a group.
+
+    Returns:
+        pushes and state to the state before each run (runs * order + order, runs * order), pushes to
+        the state after the last (runs * order, order), and state to state (order, order).
+    """
+    order = len(power)
+    powers = [np.eye(order)]
+    for _ in range(runs):
+        powers.append(power @ powers[-1])
+    within = np.zeros((runs + 1, order, runs, order))
+    to_next = np.zeros((runs, order, order))
+    for run in range(runs):
+        within[runs, :, run] = powers[run].T
+        to_next[run] = powers[runs - 1 - run].T
+        for later in range(run + 1, runs):
+            within[run, :, later] = powers[later - 1 - run].T
+    return (
+        within.reshape((runs + 1) * order, runs * order),
+        to_next.reshape(runs * order, order),
+        powers[runs].T,
+    )

@@ -11,8 +11,6 @@ The curves are products of first-order terms with time constants in microseconds
 from __future__ import annotations
 
 import numpy as np
-import scipy.linalg
-import scipy.signal
 from numpy.typing import NDArray
 
 TIME_CONSTANTS_US = {
@@ -80,10 +78,12 @@ def _zeros_for(wanted: NDArray[np.float64], omega: NDArray[np.float64]) -> NDArr
     Returns:
         coefficients in twos: rows of b0, b1, b2, shape (order / 2, 3).
     """
+    import scipy.signal  # noqa: PLC0415  (slow to load, and most rule sets do not ask for it)
+
     power = wanted**2
     basis = np.cos(np.outer(omega, np.arange(_CORRECTION_ORDER + 1)))
     basis[:, 1:] *= 2
-    fitted = scipy.linalg.lstsq(basis / power[:, np.newaxis], np.ones_like(power))[0]
+    fitted = np.linalg.lstsq(basis / power[:, np.newaxis], np.ones_like(power))[0]
     roots = np.roots(np.concatenate((fitted[:0:-1], fitted)))
     inside = roots[np.abs(roots) < 1]
     return np.asarray(scipy.signal.zpk2sos(inside, np.zeros(len(inside)), 1.0)[:, :3])

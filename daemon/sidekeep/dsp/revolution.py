@@ -7,10 +7,10 @@ less is left than groove noise. Music that repeats itself leaves the noise, new 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
@@ -20,6 +20,7 @@ _MARGIN = 32  # ticks beside a window that resampling may spoil
 _WINDOWS_AT_ONCE = 64  # bounds the memory that a long side takes
 
 Fine = NDArray[np.float32]
+Real = TypeVar("Real", np.float32, np.float64)
 
 
 @dataclass(frozen=True)
@@ -73,23 +74,25 @@ def _best(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """The lag of best likeness, and that likeness, of every window; both (windows,)."""
     lags = longest - shortest + 1
-    size = int(scipy.fft.next_fast_len(lags + 2 * length, real=True))
+    size = int(scipy.fft.next_fast_len(lags - 1 + length, real=True))
     product = np.zeros((starts.size, lags))
-    here_power, there_power = np.zeros((starts.size, 1)), np.zeros((starts.size, lags))
+    base = int(starts[0]) - longest
+    upto = np.zeros(int(starts[-1]) + length - base + 1)
     for row in quick:
         here = _windows(row, starts, length)
         there = _windows(row, starts - longest, lags - 1 + length)
         crossed = scipy.fft.rfft(there, size) * scipy.fft.rfft(here, size).conj()
         product += scipy.fft.irfft(crossed, size)[:, :lags]
-        energy = np.cumsum(np.pad(there.astype(np.float64) ** 2, ((0, 0), (1, 0))), axis=1)
-        there_power += energy[:, length:] - energy[:, :-length]
-        here_power += (here.astype(np.float64) ** 2).sum(axis=1, keepdims=True)
+        upto[1:] += np.cumsum(np.square(row[base : base + upto.size - 1]), dtype=np.float64)
+    powers = upto[length:] - upto[:-length]
+    there_power = _windows(powers, starts - longest - base, lags)
+    here_power = powers[starts - base][:, np.newaxis]
     likeness = product / np.sqrt(here_power * there_power + 1e-9)
     return longest - likeness.argmax(axis=1), likeness.max(axis=1)
 
 
-def _windows(row: Fine, starts: NDArray[np.int64], length: int) -> Fine:
-    windows: Fine = np.lib.stride_tricks.sliding_window_view(row, length)[starts]
+def _windows(row: NDArray[Real], starts: NDArray[np.int64], length: int) -> NDArray[Real]:
+    windows: NDArray[Real] = np.lib.stride_tricks.sliding_window_view(row, length)[starts]
     return windows
 
 
@@ -150,18 +153,14 @@ def _left(
     margin, finer, reach = _MARGIN, 8, 16
     starts = np.maximum(starts, lag + margin)
     here = _windows(padded, starts, length)
-    there = scipy.signal.resample(
-        _windows(padded, starts - lag - margin, length + 2 * margin),
-        (length + 2 * margin) * finer,
-        axis=1,
-    )
+    around = _windows(padded, starts - lag - margin, length + 2 * margin)
+    there = scipy.fft.irfft(scipy.fft.rfft(around), around.shape[1] * finer) * np.float32(finer)
     shifts = range(margin * finer - reach, margin * finer + reach + 1)
-    powers = np.stack(
-        [
-            _typical_power(here - there[:, shift : shift + length * finer : finer])
-            for shift in shifts
-        ]
+    pieces = np.stack(
+        [_piece_powers(here - there[:, shift : shift + length * finer : finer]) for shift in shifts]
     )
+    # All but the worst quarter of the pieces: one knock does not speak for a window.
+    powers = np.quantile(pieces, 0.75, axis=2)
     least = np.clip(powers.argmin(axis=0), 1, len(shifts) - 2)
     before, at, after = (powers[least + step, np.arange(starts.size)] for step in (-1, 0, 1))
     # Near its minimum the power is a parabola of the shift; its vertex is what would be left.
@@ -171,9 +170,9 @@ def _left(
     return left / 2
 
 
-def _typical_power(windows: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Power of short pieces, all but the worst quarter: one knock does not speak for a window."""
+def _piece_powers(windows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean power of short pieces of windows (windows, ticks); shape (windows, pieces)."""
     pieces = windows.shape[1] // _PIECE_TICKS
     cut = windows[:, : pieces * _PIECE_TICKS].reshape(windows.shape[0], pieces, _PIECE_TICKS)
-    powers = np.einsum("wpt,wpt->wp", cut, cut) / _PIECE_TICKS
-    return np.asarray(np.quantile(powers, 0.75, axis=1))
+    powers: NDArray[np.float32] = np.einsum("wpt,wpt->wp", cut, cut) / np.float32(_PIECE_TICKS)
+    return powers

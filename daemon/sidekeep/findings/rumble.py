@@ -42,13 +42,13 @@ def find(scene: Scene, *, listen_db: float, listen_dbfs: float) -> tuple[Finding
     return (Finding("rumble", severity, scene.side.needle_down, detail, numbers),)
 
 
-def _per_tenth(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+def _per_tenth(signal: NDArray[np.float32]) -> NDArray[np.float64]:
     whole = signal.shape[1] // 100
     tenths = signal[:, : whole * 100].reshape(signal.shape[0], whole, 100)
     return np.asarray((tenths**2).mean(axis=(0, 2)))
 
 
-def _peak_per_tenth(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+def _peak_per_tenth(signal: NDArray[np.float32]) -> NDArray[np.float64]:
     peaks = np.abs(signal).max(axis=0)
     return np.asarray(peaks[: peaks.size // 100 * 100].reshape(-1, 100).max(axis=1))
 
@@ -65,7 +65,7 @@ def find_thumps(scene: Scene, *, stand_out_db: float, loudest_dbfs: float) -> tu
     first += round(_LANDING_S * scene.ticks_per_second)
     tick = scene.seen.events.tick_frames
     inside = Span(first * tick, max(first, last) * tick)
-    pieces = scene.low_band(_THUMP_HZ, 2, inside, both_ways=True)
+    pieces = scene.low_band(_THUMP_HZ, 2, inside)
     tenths = np.concatenate([np.zeros(0), *(_peak_per_tenth(piece) for piece in pieces)])
     if tenths.size < 20:
         return ()

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import scipy.signal
-
 from sidekeep.dsp.filters import FilterTreatment
 from sidekeep.dsp.treatment import Treatment
 from sidekeep.measurements import Measurements
@@ -33,6 +31,8 @@ class Settings:
 
 def treat(recording: Recording, sheet: Sheet, settings: Settings) -> Treatment:
     """Build a Butterworth high-pass, run forward."""
+    import scipy.signal  # noqa: PLC0415  (slow to load, and most rule sets do not ask for it)
+
     del sheet
     order = round(settings.order)
     sos = scipy.signal.butter(

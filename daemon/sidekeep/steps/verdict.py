@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from sidekeep.advice import ADVICE
@@ -295,8 +296,25 @@ class Settings:
 
 def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
     """All findings about one side, in order of time, with advice."""
+    with ThreadPoolExecutor(1) as pool:  # this one alone takes as long as all the others
+        grooves = pool.submit(
+            locked_groove.find,
+            scene,
+            likeness=settings.locked_likeness,
+            left_db=settings.locked_left_db,
+        )
+        found = (*_quick_findings(scene, settings), *grooves.result())
+    found = without_echoes(found)
+    found = (*found, *locked_groove.find_jumps_back(found))
+    kept = [
+        replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
+    ]
+    return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
+
+
+def _quick_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
     breaks = find_breaks(scene)
-    found = (
+    return (
         *clipping.find(
             scene, listen_spots=settings.clipping_listen, again_spots=settings.clipping_again
         ),
@@ -328,9 +346,6 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         *speed.find(scene, listen_percent=settings.speed_percent),
         *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
         *skip.find(scene, breaks, listen=settings.skip_listen, again=settings.skip_again),
-        *locked_groove.find(
-            scene, likeness=settings.locked_likeness, left_db=settings.locked_left_db
-        ),
         *clicks.find(
             scene,
             stand_out_db=settings.click_db,
@@ -339,12 +354,6 @@ def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
         ),
         *clicks.find_scratch(scene),
     )
-    found = without_echoes(found)
-    found = (*found, *locked_groove.find_jumps_back(found))
-    kept = [
-        replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
-    ]
-    return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
 
 
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
