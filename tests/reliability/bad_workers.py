@@ -1,25 +1,23 @@
 """Workers that crash, hang, eat memory or disk: one job each in quarantine, all others go on.
 
 And a second service on the same root, which says so and exits.
-
-Usage: python -m reliability.bad_workers [--quick]
 """
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 from reliability import census
-from reliability.figures import Figure, scratch, show
+from reliability.figures import Figure, scratch
 from reliability.forked_service import FixedRules, in_a_fork
 from reliability.small_sides import SCENARIOS, recording, rules_for
 from sidekeep.cli.exit_codes import BUSY
@@ -49,9 +47,9 @@ def bad_workers(folder: Path, bad: tuple[str, ...]) -> Figure:
         path.write_bytes(recording(folder, 7 + number).read_bytes())
         dropped.append(census.sha256(path))
     here = str(Path(__file__).resolve().parents[1])
-    os.environ["PYTHONPATH"] = os.pathsep.join([here, *filter(None, sys.path)])
 
     def work() -> int:
+        os.environ["PYTHONPATH"] = os.pathsep.join([here, *filter(None, sys.path)])
         worker = "reliability.misbehaving_worker"
         vars(dispatch)["Call"] = partial(Call, worker=worker)
         vars(dispatch)["limits_for"] = lambda *_: LIMITS
@@ -81,7 +79,8 @@ def bad_workers(folder: Path, bad: tuple[str, ...]) -> Figure:
         f"{len(tries)} of {len(bad)} bad jobs in quarantine after one retry, "
         f"{len(filed)} of {len(GOOD)} others filed: {len(problems)} problems"
     )
-    return Figure("workers that crash, hang, eat memory or disk, stop", measured, problems)
+    wanted = "each in quarantine after one retry, service up, the others filed"
+    return Figure("workers that crash, hang, eat memory or disk", wanted, measured, problems)
 
 
 def two_services(folder: Path) -> Figure:
@@ -116,7 +115,7 @@ def two_services(folder: Path) -> Figure:
         if first.stderr:
             first.stderr.close()
     measured = f"2 of 2 said so and exited with {BUSY}: {len(problems)} problems"
-    return Figure("two services on one root", measured, problems)
+    return Figure("two services on one root", "the second says so and exits", measured, problems)
 
 
 def _wait_until_online(service: subprocess.Popen[str]) -> None:
@@ -130,14 +129,8 @@ def _wait_until_online(service: subprocess.Popen[str]) -> None:
     raise TimeoutError("the service did not start")
 
 
-def main() -> int:
-    """Print both figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="nothing that waits for a time limit")
-    bad = ("crash", "eat") if parser.parse_args().quick else BAD
+def check(*, full: bool) -> Iterator[Figure]:
+    """Give both figures; the quick form waits for no time limit."""
     with scratch("workers") as folder:
-        return show([bad_workers(folder, bad), two_services(folder)])
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+        yield bad_workers(folder, BAD if full else ("crash", "eat"))
+        yield two_services(folder)

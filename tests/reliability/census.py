@@ -95,7 +95,9 @@ def _recordings(root: Root) -> Iterator[Path]:
 
 def _files(place: Path) -> Iterator[Path]:
     if place.is_dir():
-        yield from (path for path in sorted(place.rglob("*")) if path.is_file())
+        yield from (
+            path for path in sorted(place.rglob("*")) if path.is_file() and not path.is_symlink()
+        )
 
 
 def _folders(place: Path) -> Iterator[Path]:

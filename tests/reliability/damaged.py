@@ -1,11 +1,7 @@
-"""Thousands of damaged recordings of every accepted format, each through a worker with its limits.
-
-Usage: python -m reliability.damaged [--files N] [--seed N] [--large]
-"""
+"""Thousands of damaged recordings of every accepted format, each through a worker with its limits."""
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import resource
@@ -21,8 +17,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from reliability.figures import Figure, scratch, show
-from reliability.forked_service import bound_worker, forked
+from reliability.figures import Figure, scratch
+from reliability.forked_service import bound_worker, forked, rule_sets_of
 from reliability.small_sides import HOLDS
 from sidekeep.preferences import Preferences
 from sidekeep.service.executor import Call
@@ -46,6 +42,9 @@ FORMATS = {
 EXTREMES = (b"\0\0\0\0", b"\xff\xff\xff\xff", b"\x80\0\0\0", b"\x7f\xff\xff\xff", b"\1\0\0\0")
 LONGEST_S = 60.0  # of wall time for a third of a second of audio, on a busy machine
 MEMORY = int(Preferences().memory_mb * 1e6)
+WANTED = f"each with a reason, 0 crashes, 0 hangs, memory limit of {MEMORY >> 20} MiB kept"
+QUICK, FULL = 3, 1000  # of each format
+SEED = 1
 
 
 @dataclass
@@ -152,6 +151,7 @@ class Workbench:
         rules.mkdir()
         (rules / "default.yaml").write_text(HOLDS, encoding="utf-8")
         self.rules = str(rules)
+        rule_sets_of(self.rules)
         self._count = 0
 
     def put(self, name: str, data: bytes, outcome: Outcome) -> None:
@@ -168,7 +168,7 @@ class Workbench:
         write_order(home, Order(job, name, "", (f"recording/{name}",)))
         outcome.files += 1
         began = time.monotonic()
-        end = self._end_of(job, path, LONGEST_S if data else 20 * LONGEST_S)
+        end = self._end_of(job, path, outcome)
         outcome.slowest_s = max(outcome.slowest_s, time.monotonic() - began)
         result = read_result(home)
         if end == 0 and result is not None and result.outcome in {"staged", "held", "quarantined"}:
@@ -188,7 +188,7 @@ class Workbench:
         if kept:
             shutil.copyfile(path, Path(kept) / f"{self._count}-{path.name}")
 
-    def _end_of(self, job: str, path: Path, longest_s: float) -> int:
+    def _end_of(self, job: str, path: Path, outcome: Outcome) -> int:
         limits = limits_for(path.stat().st_size, MEMORY, 2)
 
         def work() -> int:
@@ -198,10 +198,12 @@ class Workbench:
             return bound_worker(Call(str(self.root.path), job, limits, self.rules), os.getppid())
 
         pid = forked(work)
-        until_s = time.monotonic() + longest_s
+        large = path.stat().st_size > 1 << 30
+        until_s = time.monotonic() + (20 * LONGEST_S if large else LONGEST_S)
         while True:
-            done, status = os.waitpid(pid, os.WNOHANG)
+            done, status, used = os.wait4(pid, os.WNOHANG)
             if done:
+                outcome.largest_mib = max(outcome.largest_mib, used.ru_maxrss / 1024)
                 return os.waitstatus_to_exitcode(status)
             if time.monotonic() > until_s:
                 os.kill(pid, signal.SIGKILL)
@@ -222,39 +224,27 @@ def _write_large(path: Path) -> None:
         file.truncate(len(head) + frames * 6)
 
 
-def main() -> int:
-    """Damage as many files of each format as were asked for, and print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--files", type=int, default=1000, help="of each format")
-    parser.add_argument("--large", action="store_true", help="a file beyond 4 GiB as well")
-    parser.add_argument("--seed", type=int, default=1)
-    wanted = parser.parse_args()
-    rng = random.Random(wanted.seed)
-    figures = []
+def check(*, full: bool) -> Iterator[Figure]:
+    """Damage many files of each format; give a figure for each, and one for odd files."""
+    rng = random.Random(SEED)
     with scratch("damaged") as folder:
         bench = Workbench(folder)
         for name, kind in FORMATS.items():
             whole = sound(folder / f"whole.{kind[0]}", kind)
             outcome = Outcome()
-            for number in range(wanted.files):
+            for number in range(FULL if full else QUICK):
                 bench.put(f"{number}.{kind[0]}", mutated(whole, rng), outcome)
-            figures.append(_figure(f"damaged {name} files", outcome))
+            yield _figure(f"damaged {name} files", outcome)
         outcome = Outcome()
-        for name, data in odd_files(wanted.large):
+        for name, data in odd_files(large=full):
             bench.put(name, data, outcome)
-        figures.append(_figure("files that have broken readers elsewhere", outcome))
-    return show(figures)
+        yield _figure("files that have broken readers elsewhere", outcome)
 
 
 def _figure(what: str, outcome: Outcome) -> Figure:
     ends = ", ".join(f"{count} {end}" for end, count in outcome.ends.most_common())
-    usage = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     measured = (
         f"{outcome.files} files: {ends}; {len(outcome.problems)} crashes or hangs; slowest "
-        f"{outcome.slowest_s:.1f} s, at most {usage:.0f} MiB resident (limit {MEMORY >> 20} MiB)"
+        f"{outcome.slowest_s:.1f} s, at most {outcome.largest_mib:.0f} MiB resident"
     )
-    return Figure(what, measured, outcome.problems)
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+    return Figure(what, WANTED, measured, outcome.problems)

@@ -1,25 +1,30 @@
 """The whole service as one forked process whose workers are forks again: real, but quick to start.
 
-Everything is imported once. What is left out is what has no part in keeping recordings: the check of
-the rule sets in a child process, and the drawing of the report's pictures.
+Everything is imported once, and rule sets are read once. What is left out has no part in keeping
+recordings: the check of the rule sets in a child process, and the drawing of the report's pictures. All
+of it is changed in forked processes only, never in the one that calls.
 """
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable
+import warnings
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, Future
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from sidekeep import delivery, worker
 from sidekeep.preferences import Preferences
-from sidekeep.service import launch
+from sidekeep.rulesets import RuleSet, load_rule_sets
+from sidekeep.service import engine, launch
 from sidekeep.service.assembly import Wishes, assemble
 from sidekeep.service.confinement import confine_worker
 from sidekeep.service.drain import drain
@@ -28,9 +33,11 @@ from sidekeep.service.logs import open_log
 from sidekeep.service.readiness import Settle
 from sidekeep.service.rulebook import Rulebook
 from sidekeep.storage.folders import Root
+from sidekeep.study import SECTIONS
 
-delivery.job_page = lambda *_: "<!DOCTYPE html><title>A job</title>\n"
+PAGE = "<!DOCTYPE html><title>A job</title>\n"
 PATIENCE_S = 20.0
+SHORTLY_S = 0.2
 
 
 class ForkedWorkers(Executor):
@@ -68,7 +75,17 @@ def bound_worker(call: Call, parent: int) -> int:
     launch._hold(f"{call.root}/work/{call.job}")
     confine_worker(Root(Path(call.root)), call.job, call.rules, "")
     os.environ[launch.RULES_VARIABLE] = call.rules
+    rule_sets = rule_sets_of(call.rules)
+    vars(worker)["load_rule_sets"] = lambda *_: rule_sets
+    vars(delivery)["job_page"] = lambda *_: PAGE
+    vars(delivery)["with_manifest"] = lambda page, _: page
     return worker.main([call.root, call.job])
+
+
+@cache
+def rule_sets_of(folder: str) -> Mapping[str, RuleSet]:
+    """Read the rule sets of a folder, once: a process forked later has them."""
+    return load_rule_sets([Path(folder)], SECTIONS)
 
 
 class FixedRules(Rulebook):
@@ -85,6 +102,8 @@ class FixedRules(Rulebook):
 
 def drained(root: Path, rules: Path, *, log: bool = False) -> int:
     """Empty the inbox once, as `sidekeep drain --settle '0 s'` does; for use in a forked process."""
+    logging.getLogger("watchdog").addHandler(logging.NullHandler())
+    vars(engine).update(OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)  # seconds in which people wait
     preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
     wishes = Wishes(Settle(0.0, 0.0), open_log(silent=not log), ForkedWorkers())
     with assemble(preferences, wishes) as service:
@@ -94,11 +113,16 @@ def drained(root: Path, rules: Path, *, log: bool = False) -> int:
 
 def forked(work: Callable[[], int]) -> int:
     """Start work in a forked process; give its number."""
-    pid = os.fork()
+    with warnings.catch_warnings():
+        # From 3.12 on Python warns of threads; those of the numeric libraries do not mind.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        pid = os.fork()
     if pid == 0:
         code = 98
         try:
             code = work()
+        except SystemExit as leaving:
+            code = int(leaving.code or 0)
         except BaseException:  # noqa: BLE001  (a forked child must end here, whatever happens)
             traceback.print_exc()
         finally:

@@ -1,11 +1,7 @@
-"""Hostile names, sheets, rule sets, tags and pictures, and an inbox full of tricks, sent through it all.
-
-Usage: python -m reliability.hostile [--names N] [--races N] [--seed N]
-"""
+"""Hostile names, sheets, rule sets, tags and pictures, and an inbox full of tricks, sent through it all."""
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import random
@@ -20,18 +16,24 @@ import time
 import unicodedata
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from reliability import census
-from reliability.figures import Figure, scratch, show
+from reliability.figures import Figure, scratch
 from reliability.forked_service import drained, in_a_fork
 from reliability.small_sides import HOLDS, ONE_COPY, PICTURE, recording
 from sidekeep.storage.folders import Root
+from sidekeep.storage.jobfiles import read_result
 
 RESERVED = re.compile(r"^(con|prn|aux|nul|com[1-9]|lpt[1-9])(\.|$)", re.IGNORECASE)
 FORBIDDEN = set('<>:"/\\|?*')
 PLACED = re.compile(r":\d+:\d+: ")
+SAFE = "nothing outside the archive, nothing replaced"
+QUICK, FULL = 0, 250  # random names beside the chosen ones
+QUICKLY = 5  # names, paths and pictures of the quick form
+RACES = 50
+SEED = 1
 SLOWEST_S = 30.0  # for a rule set that is wrong, with a fresh interpreter on a busy machine
 
 NAMES = (
@@ -121,6 +123,7 @@ class Stand:
         self.rules = folder / "rules"
         self.rules.mkdir(exist_ok=True)
         (self.rules / "default.yaml").write_text(rule_set, encoding="utf-8")
+        self._whole = recording(folder, 7).read_bytes()
         self.outside = folder / "outside"
         self.outside.mkdir(exist_ok=True)
         (self.outside / "secret.wav").write_bytes(recording(folder, 99).read_bytes())
@@ -131,10 +134,9 @@ class Stand:
     def drop(self, name: str, change: dict[bytes, bytes] | None = None) -> Path:
         """Put a recording of its own into the inbox."""
         self._seed += 1
-        data = recording(self.folder, 7).read_bytes()
-        fields = {b"ICMT": f"number {self._seed}".encode()} | (change or {})
+        data = self._whole[:1000] + self._seed.to_bytes(3, "little") + self._whole[1003:]
         path = self.root.inbox / name
-        path.write_bytes(with_tags(data, fields))
+        path.write_bytes(with_tags(data, change or {}))
         self.dropped.append(census.sha256(path))
         return path
 
@@ -148,6 +150,11 @@ class Stand:
         if self._all_outside() != self.before:
             wrong.append("something outside of the root was changed")
         return wrong
+
+    def not_filed(self) -> list[str]:
+        """Say which jobs were not filed, and why."""
+        jobs = [job for place in (self.root.held, self.root.quarantine) for job in place.glob("2*")]
+        return [f"{job.name}: {told.message}" for job in jobs if (told := read_result(job))]
 
     def ends(self) -> str:
         """Say how many jobs came to which end."""
@@ -180,8 +187,11 @@ def names(folder: Path, rng: random.Random, more: int) -> Figure:
     stand = Stand(folder, ONE_COPY)
     letters = [*"aA1 .-_[]{}%'\"\\:*?<>|\x01\x1b\u202e\u0301\u00e9\u00df\U0001f3b6", "\udcff"]
     odd = [*NAMES, *("".join(rng.choices(letters, k=rng.randint(1, 40))) for _ in range(more))]
+    odd = odd if more else rng.sample(NAMES, QUICKLY)
     count = 0
     for name in odd:
+        if name.startswith("."):
+            continue  # hidden, and so none of ours
         try:
             stand.drop(f"{name}.wav")
         except (OSError, ValueError):
@@ -191,21 +201,21 @@ def names(folder: Path, rng: random.Random, more: int) -> Figure:
             place = stand.root.inbox / f"{name[:60]} folder"
             place.mkdir(exist_ok=True)
             stand.drop(f"{place.name}/A.wav")
-    for number, path in enumerate(PATHS):
+    for number, path in enumerate(PATHS if more else PATHS[:QUICKLY]):
         value = path.encode("utf-8", "surrogatepass")
         fields = dict.fromkeys((b"IART", b"IPRD", b"INAM", b"IGNR", b"ICRD"), value)
         stand.drop(f"tags {number}.wav", fields)
     stand.drop("tags of ten megabytes.wav", {b"IART": b"x" * 10_000_000, b"INAM": b"\x1b" * 1000})
-    problems = stand.drain()
+    problems = [*stand.drain(), *stand.not_filed()]
     measured = f"{len(stand.dropped)} recordings, {stand.ends()}: {len(problems)} problems"
-    return Figure("hostile names and tags", measured, problems)
+    return Figure("hostile names and tags", SAFE, measured, problems)
 
 
-def sheets(folder: Path) -> Figure:
+def sheets(folder: Path, *, full: bool) -> Figure:
     """Sheets with paths for names, and sheets that break readers; pictures that break them."""
     stand = Stand(folder, ONE_COPY)
     wrong = 0
-    for number, path in enumerate(PATHS):
+    for number, path in enumerate(PATHS if full else PATHS[:QUICKLY]):
         stand.drop(f"path {number}.wav")
         quoted = json.dumps(path)
         keys = ("artist", "title", "label", "catalogue", "genre")
@@ -215,7 +225,7 @@ def sheets(folder: Path) -> Figure:
     for name, text in SHEETS.items():
         stand.drop(f"{name}.wav")
         (stand.root.inbox / f"{name}.yaml").write_text(text, encoding="utf-8")
-    for name, data in pictures():
+    for name, data in list(pictures())[: None if full else QUICKLY]:
         stand.drop(f"picture {name}.wav")
         (stand.root.inbox / f"picture {name}{Path(name).suffix}").write_bytes(data)
     problems = stand.drain()
@@ -231,16 +241,16 @@ def sheets(folder: Path) -> Figure:
         f"{len(stand.dropped)} recordings, {stand.ends()}; {wrong} wrong sheets told with line "
         f"and column: {len(problems)} problems"
     )
-    return Figure("hostile sheets and pictures", measured, problems)
+    return Figure("hostile sheets and pictures", f"{SAFE}, mistakes with line", measured, problems)
 
 
-def rule_sets(folder: Path) -> Figure:
+def rule_sets(folder: Path, chosen: Sequence[str]) -> Figure:
     """Rule sets that break readers: an error with its line, soon, and nothing else."""
     problems = []
-    for name, text in RULE_SETS.items():
+    for name in chosen:
         home = folder / f"rules {name}"
         home.mkdir(exist_ok=True)
-        (home / "itself.yaml").write_text(text, encoding="utf-8")
+        (home / "itself.yaml").write_text(RULE_SETS[name], encoding="utf-8")
         began = time.monotonic()
         command = [sys.executable, "-m", "sidekeep.cli.main", "rules", "--json"]
         told = subprocess.run(
@@ -258,8 +268,8 @@ def rule_sets(folder: Path) -> Figure:
             problems.append(f"{name}: no mistake with a line was told")
         if time.monotonic() - began > SLOWEST_S:
             problems.append(f"{name}: took {time.monotonic() - began:.1f} s")
-    measured = f"{len(RULE_SETS)} rule sets, each refused with a line: {len(problems)} problems"
-    return Figure("hostile rule sets", measured, problems)
+    measured = f"{len(chosen)} rule sets, each refused with a line: {len(problems)} problems"
+    return Figure("hostile rule sets", "each refused, with a line", measured, problems)
 
 
 def tricks(folder: Path, races: int) -> Figure:
@@ -295,7 +305,7 @@ def tricks(folder: Path, races: int) -> Figure:
         f"{len(refused)} refused and told, {races} races of a file swapped for a link: "
         f"{len(problems)} problems"
     )
-    return Figure("inbox tricks", measured, problems)
+    return Figure("inbox tricks", "refused, logged, nothing followed", measured, problems)
 
 
 def _race(stand: Stand, secret: Path, secret_hash: str) -> list[str]:
@@ -330,24 +340,10 @@ def _race(stand: Stand, secret: Path, secret_hash: str) -> list[str]:
     return wrong
 
 
-def main() -> int:
-    """Send it all through, and print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument(
-        "--names", type=int, default=150, help="random names beside the chosen ones"
-    )
-    parser.add_argument("--races", type=int, default=20)
-    parser.add_argument("--seed", type=int, default=1)
-    wanted = parser.parse_args()
+def check(*, full: bool) -> Iterator[Figure]:
+    """Send it all through; give a figure for each kind."""
     with scratch("hostile") as folder:
-        figures = [
-            names(folder, random.Random(wanted.seed), wanted.names),
-            sheets(folder),
-            rule_sets(folder),
-            tricks(folder, wanted.races),
-        ]
-    return show(figures)
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+        yield names(folder, random.Random(SEED), FULL if full else QUICK)
+        yield sheets(folder, full=full)
+        yield rule_sets(folder, list(RULE_SETS) if full else ["bomb", "twice", "path"])
+        yield tricks(folder, RACES if full else 1)

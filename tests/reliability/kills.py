@@ -1,31 +1,41 @@
-"""SIGKILL at every system call that changes files, at random moments, and during recovery.
-
-Usage: python -m reliability.kills [--points N] [--random N] [--twice N] [--seed N]
-"""
+"""SIGKILL at every system call that changes files, at random moments, and during recovery."""
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import signal
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
 from reliability import census
-from reliability.figures import Figure, scratch, show
-from reliability.forked_service import drained, forked, in_a_fork
+from reliability.figures import Figure, scratch
+from reliability.forked_service import drained, forked, in_a_fork, rule_sets_of
 from reliability.small_sides import SCENARIOS, Scenario, fill, recording, rules_for
 from reliability.tracing import KILL, Answer, Step, run_traced
 from sidekeep.storage.folders import Root
 
 PATIENCE_S = 300.0
 AT_ONCE = 4  # recordings in the inbox for random kills
+WANTED = "0 lost, 0 doubled, 0 partial; after restart the bytes of an undisturbed run"
+SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How much is done: calls of each rule set (all when None), random kills, kills of recoveries."""
+
+    points: int | None
+    random: int
+    twice: int
+
+
+QUICK, FULL = Size(2, 2, 1), Size(None, 200, 20)
 
 
 @dataclass
@@ -44,6 +54,7 @@ class Bench:
     def __init__(self, scenario: Scenario, folder: Path, sides: int = 1) -> None:
         self.scenario, self.folder = scenario, folder
         self.rules = rules_for(scenario, folder)
+        rule_sets_of(str(self.rules))
         self._sides = [recording(folder, 7 + number) for number in range(sides)]
         self.dropped = [census.sha256(path) for path in self._sides]
         root = self.fresh()
@@ -159,38 +170,25 @@ def _remove(root: Root) -> None:
     os.system(f"rm -rf '{root.path}'")
 
 
-def main() -> int:
-    """Run as many kills as were asked for, and print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--points", type=int, help="calls a rule set; all when missing")
-    parser.add_argument("--random", type=int, default=200)
-    parser.add_argument("--twice", type=int, default=20)
-    parser.add_argument("--seed", type=int, default=1)
-    wanted = parser.parse_args()
-    rng = random.Random(wanted.seed)
-    figures = []
+def check(*, full: bool) -> Iterator[Figure]:
+    """Kill the service and its workers again and again; give one figure for each way."""
+    size = FULL if full else QUICK
+    rng = random.Random(SEED)
     with scratch("kills") as folder:
         for scenario in SCENARIOS:
             bench = Bench(scenario, folder)
             points = list(range(len(bench.steps)))
-            if wanted.points is not None:
-                points = sorted(rng.sample(points, min(wanted.points, len(points))))
-            done = at_every_call(bench, points)
-            figures.append(_figure(f"SIGKILL at every call, {scenario.name}", done, len(points)))
+            chosen = points if size.points is None else sorted(rng.sample(points, size.points))
+            done = at_every_call(bench, chosen)
+            yield _figure(f"SIGKILL at every call, {scenario.name}", done, len(points))
         bench = Bench(SCENARIOS[0], folder, sides=AT_ONCE)
-        random_kills = at_random(bench, wanted.random, rng)
-        figures.append(_figure("SIGKILL at random", random_kills, wanted.random))
-        during_recovery = at_random(bench, wanted.twice, rng, twice=True)
-        figures.append(_figure("SIGKILL again during recovery", during_recovery, wanted.twice))
-    return show(figures)
+        yield _figure("SIGKILL at random", at_random(bench, size.random, rng), size.random)
+        twice = at_random(bench, size.twice, rng, twice=True)
+        yield _figure("SIGKILL again during recovery", twice, size.twice)
 
 
 def _figure(what: str, done: Outcome, wanted: int) -> Figure:
     victims = ", ".join(f"{count} {who}" for who, count in sorted(done.victims.items()))
     calls = ", ".join(f"{count} {call}" for call, count in done.calls.most_common())
-    measured = f"{done.kills} of {wanted} kills ({victims}): {len(done.problems)} problems"
-    return Figure(what, measured, done.problems, calls)
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+    measured = f"{done.kills} of {wanted} ({victims}): {len(done.problems)} problems"
+    return Figure(what, WANTED, measured, done.problems, calls)

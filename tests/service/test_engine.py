@@ -339,6 +339,17 @@ def test_a_hostile_name_cannot_steer_the_log(rig: Rig) -> None:
     assert "\n" not in line["file"]
 
 
+def test_a_name_that_is_no_text_is_taken_and_told(rig: Rig) -> None:
+    name = os.fsdecode(b"Caf\xe9.wav")
+    rig.drop(name)
+    rig.take_in()
+    (job,) = rig.running()
+    rig.result(job, "held", "The sheet disagrees.")
+    rig.end(job)
+    assert rig.state(job) is State.HELD
+    assert "Caf?.wav" in (rig.root.archive / "index.html").read_text(encoding="utf-8")
+
+
 def test_a_file_too_large_goes_to_quarantine(tmp_path: Path) -> None:
     rig = rig_at(tmp_path, largest_file_gb=1e-6)
     rig.drop("A.wav")

@@ -29,6 +29,16 @@ def test_an_entry_comes_back_as_it_was(ledger: Ledger) -> None:
     assert ledger.get("other") is None
 
 
+def test_a_name_that_is_no_text_comes_back_as_it_was(ledger: Ledger) -> None:
+    """Names of files are bytes; those that are not UTF-8 come as lone surrogates (PEP 383)."""
+    entry = Entry("job", State.HELD, "\udcff\udcfe/A.wav", sheet="\udcff/record.yaml")
+    ledger.put(entry)
+    assert ledger.get("job") == entry
+    assert ledger.sides_of_sheet("\udcff/record.yaml") == [entry]
+    ledger.put(replace(entry, title="half \ud800 a character"))
+    assert ledger.get("job") == replace(entry, title="half ? a character")
+
+
 def test_putting_again_replaces(ledger: Ledger) -> None:
     ledger.put(Entry("job", State.QUEUED, title="Low Water"))
     ledger.move("job", State.RUNNING, "2031")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import itertools
+import os
 import random
 import shutil
 import struct
@@ -28,6 +29,12 @@ def joined(
     reader: AudioReader, start: int = 0, stop: int | None = None, **options: object
 ) -> NDArray[Any]:
     return np.concatenate(list(reader.blocks(start, stop, **options)), axis=1)  # type: ignore[arg-type]
+
+
+def test_a_file_whose_name_is_no_text_is_read(tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"Caf\xe9.wav")
+    write(tmp_path / "a.wav", words(100, bits=24), subtype="PCM_24").rename(path)
+    assert joined(AudioReader([path])).shape == (2, 100)
 
 
 @pytest.mark.parametrize(

@@ -61,11 +61,30 @@ CREATE INDEX IF NOT EXISTS jobs_by_audio ON jobs (audio_sha256);
 CREATE INDEX IF NOT EXISTS jobs_by_sheet ON jobs (sheet);
 """
 _SELECT = f"SELECT {', '.join(_COLUMNS)} FROM jobs"  # noqa: S608 (our own column names)
-_PUT = f"INSERT OR REPLACE INTO jobs VALUES ({', '.join(f':{name}' for name in _COLUMNS)})"  # noqa: S608
+_VALUES = ", ".join(f"CAST(:{name} AS {_TEXT.get(name, 'TEXT')})" for name in _COLUMNS)
+_PUT = f"INSERT OR REPLACE INTO jobs VALUES ({_VALUES})"  # noqa: S608
 
 
 P = ParamSpec("P")
 T = TypeVar("T")
+
+
+def _values(entry: Entry) -> dict[str, object]:
+    return {name: _bytes_of(value) for name, value in asdict(entry).items()}
+
+
+def _bytes_of(value: object) -> object:
+    """Give text as bytes: a file's name need not be text, and comes back as it was (PEP 383)."""
+    if not isinstance(value, str):
+        return value
+    try:
+        return value.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:  # half a character that no file name can hold
+        return value.encode("utf-8", "replace")
+
+
+def _text_of(stored: bytes) -> str:
+    return stored.decode("utf-8", "surrogateescape")
 
 
 def _told(method: Callable[Concatenate[Ledger, P], T]) -> Callable[Concatenate[Ledger, P], T]:
@@ -103,6 +122,7 @@ class Ledger:
             self._base = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         else:
             self._base = sqlite3.connect(path)
+        self._base.text_factory = _text_of
         self._base.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         version = self._base.execute("PRAGMA user_version").fetchone()[0]
         if version not in (0, VERSION):
@@ -124,7 +144,7 @@ class Ledger:
     def put(self, entry: Entry) -> None:
         """Write one job, new or changed."""
         with self._base:
-            self._base.execute(_PUT, asdict(entry))
+            self._base.execute(_PUT, _values(entry))
 
     def move(self, job: str, state: State, changed_at: str, message: str = "") -> None:
         """Change a job's state."""
@@ -142,7 +162,7 @@ class Ledger:
         """Write the whole index anew, in one transaction."""
         with self._base:
             self._base.execute("DELETE FROM jobs")
-            self._base.executemany(_PUT, (asdict(entry) for entry in entries))
+            self._base.executemany(_PUT, (_values(entry) for entry in entries))
 
     @_told
     def get(self, job: str) -> Entry | None:
@@ -184,7 +204,7 @@ class Ledger:
     @_told
     def sides_of_sheet(self, sheet: str) -> list[Entry]:
         """List the jobs that were given the shared sheet at this inbox path."""
-        return list(self._select("WHERE sheet = ?", sheet))
+        return list(self._select("WHERE sheet = CAST(? AS TEXT)", _bytes_of(sheet)))
 
     @_told
     def last_filed_at(self) -> str:

@@ -55,6 +55,6 @@ class Notifier:
             plug.settimeout(LONGEST_SEND_S)  # a listener that is stuck must not hold us up
             try:
                 plug.connect(address)
-                plug.send(message.encode())
+                plug.send(message.encode("utf-8", "replace"))
             except OSError:
                 return  # nobody listens any more; the service goes on without

@@ -181,7 +181,8 @@ class Reporter:
             bytes_free=disk.f_bavail * disk.f_frsize,
             bytes_total=disk.f_blocks * disk.f_frsize,
         )
-        write_atomically(self._root.archive / "index.html", archive_page(state).encode())
+        page = archive_page(state).encode("utf-8", "replace")
+        write_atomically(self._root.archive / "index.html", page)
         self._page_is_old = False
         self._missing = dict(missing)
 

@@ -81,7 +81,11 @@ def _write(path: Path, data: bytes, mode: int) -> None:
 
 @contextlib.contextmanager
 def writing_atomically(path: Path, mode: int = 0o644) -> Iterator[BinaryIO]:
-    """Give a file to write to; its name shows the content when the block ends without an error."""
+    """Give a file to write to; its name shows the content when the block ends without an error.
+
+    Nothing is flushed: after a power cut the file may be gone, empty or spoilt. So this is for what can
+    be made anew.
+    """
     temporary = path.with_name(f".{path.name}.tmp")
     with contextlib.suppress(FileNotFoundError):  # left by a crash
         os.unlink(temporary)  # noqa: PTH108
@@ -89,14 +93,11 @@ def writing_atomically(path: Path, mode: int = 0o644) -> Iterator[BinaryIO]:
     try:
         with os.fdopen(os.open(temporary, flags, mode), "w+b") as file:
             yield file
-            file.flush()
-            os.fsync(file.fileno())
         os.replace(temporary, path)  # noqa: PTH105  (one way to rename, for the failure tests)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(temporary)  # noqa: PTH108
         raise
-    fsync_folder(path.parent)
 
 
 def rename_noreplace(

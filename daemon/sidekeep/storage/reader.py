@@ -7,6 +7,7 @@ float files.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -236,7 +237,7 @@ def _decoded(part: _Part, start: int, stop: int, buffer: Raw) -> Iterator[Raw]:
 
 def _opened(part: _Part) -> soundfile.SoundFile:
     with _decoding(part, "at its start"):
-        return soundfile.SoundFile(part.path)
+        return soundfile.SoundFile(os.fsencode(part.path))  # a name need not be text
 
 
 class _decoding:  # noqa: N801  (used like a function)
