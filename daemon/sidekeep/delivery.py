@@ -131,7 +131,7 @@ class Delivery:
         page = job_page(self._plan, self._seen, [("recording", self._order.parts[0])])
         with faults("writing", self._folder):
             write_atomically(self._folder / PLAN_NAME, planfile.write(self._plan).encode())
-            write_atomically(self._folder / REPORT_NAME, page.encode())
+            write_atomically(self._folder / REPORT_NAME, page.encode("utf-8", "replace"))
 
     def placed(self) -> Plan:
         """Open the stage; return the plan with final paths, so that nothing is ever replaced."""
