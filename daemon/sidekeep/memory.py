@@ -44,7 +44,7 @@ def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
     if not path.exists():
         return None
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
             arrays = {name: stored[name] for name in stored.files}
         facts: dict[str, Any] = json.loads(str(arrays.pop("facts")))
         if facts["treatments"] != _notes(known):
@@ -53,7 +53,7 @@ def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
         parts = tuple(Part(**part) for part in values["parts"])
         recording = Recording(**(values | {"parts": parts, "tags": known.recording.tags}))
         return replace(known, recording=recording), from_arrays(arrays)
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
+    except (OSError, EOFError, ValueError, KeyError, TypeError, RuntimeError, zipfile.BadZipFile):
         return None  # spoilt or from another version: measuring again is always right
 
 
