@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from sidekeep.measurements import Measurements
+from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Outcome, Plan, Side, Span, Track
 from sidekeep.planfile import CorrectedSide, Corrections
 from sidekeep.steps import STEPS
@@ -41,6 +41,7 @@ def decide(
         settings = sections.get(step.name)
         if settings is not None:
             plan = step.decide(plan, seen, settings)
+            let_go_of(seen)
         if step.name == "split" and corrections is not None:
             plan = _corrected(plan, seen, corrections)
         if step.name == "split":

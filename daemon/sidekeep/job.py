@@ -8,7 +8,6 @@ from pathlib import Path
 from sidekeep import planfile
 from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.errors import NeedsPerson
-from sidekeep.measurements import for_pictures
 from sidekeep.memory import recall, remember
 from sidekeep.model import Outcome, Plan
 from sidekeep.render import render
@@ -65,7 +64,6 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         if remembered is None or earlier is not None:
             remember(folder, known, seen)
         del remembered
-        seen = for_pictures(seen)  # the rest is not needed while rendering
         give_memory_back()
         cover = _cover(folder, order, log)
         delivery = Delivery(root, folder, order, plan, seen, cover)

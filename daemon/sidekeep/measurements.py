@@ -6,7 +6,7 @@ stretches of frames from frame 0; a last, incomplete cell is kept unless its tab
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -43,26 +43,10 @@ class Measurements:
     mono: MonoTable = field(default_factory=MonoTable)
 
 
-def for_pictures(seen: Measurements) -> Measurements:
-    """Return the measurements without the tables that only findings look at, which are the largest."""
-    return replace(seen, events=_emptied(seen.events), capture=_emptied(seen.capture))
-
-
-def _emptied(table: Any) -> Any:
-    arrays = {
-        each.name: np.zeros((0,) * value.ndim, value.dtype)
-        for each in fields(table)
-        if isinstance(value := getattr(table, each.name), np.ndarray)
-    }
-    return replace(table, **arrays)
-
-
 def let_go_of(seen: Measurements) -> None:
     """Have the system drop what it read of the tables that lie in files; they stay usable."""
-    for table in (seen.events, seen.capture):
-        for each in fields(table):
-            if isinstance(value := getattr(table, each.name), np.ndarray):
-                let_go(value)
+    for value in to_arrays(seen).values():
+        let_go(value)
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:

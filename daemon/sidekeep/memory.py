@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import json
 import zipfile
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sidekeep.measurements import Measurements, from_arrays, let_go_of, to_arrays
+from sidekeep.dsp.gathering import let_go, spooled
+from sidekeep.measurements import Measurements, from_arrays, to_arrays
 from sidekeep.model import Part, Recording
 from sidekeep.storage.durable import writing_atomically
 from sidekeep.storage.faults import faults
@@ -34,8 +37,16 @@ def remember(folder: Path, known: Known, seen: Measurements) -> None:
     path = folder / MEMORY_NAME
     # Not compressed: that takes ten times as long as writing, and saves no more than a third.
     with faults("writing", path), writing_atomically(path) as out:
-        np.savez(out, **arrays)  # type: ignore[arg-type]  # the stub wants no keyword named file
-    let_go_of(seen)
+        _save(out, arrays)
+
+
+def _save(out: IO[bytes], arrays: Mapping[str, NDArray[Any]]) -> None:
+    """Do what `numpy.savez` does, but keep no more than one table in memory."""
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+        for name, array in arrays.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as member:
+                np.lib.format.write_array(member, array, allow_pickle=False)
+            let_go(array)
 
 
 def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
@@ -45,7 +56,7 @@ def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:
         return None
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
-            arrays = {name: stored[name] for name in stored.files}
+            arrays = {name: spooled(stored[name]) for name in stored.files}
         facts: dict[str, Any] = json.loads(str(arrays.pop("facts")))
         if facts["treatments"] != _notes(known):
             return None

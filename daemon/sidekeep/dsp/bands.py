@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.spectra import bin_hz, cell_frames
 
 EDGES_HZ = (
@@ -65,8 +65,8 @@ class BandMeter:
         self._first, self._last = int(groups[0]), int(groups[-1])
         self._groups = groups[:-1] - groups[0]
         self._weights = self._widths[self._first : self._last]
-        self._levels: list[NDArray[np.uint8]] = []
-        self._tonalities: list[NDArray[np.uint8]] = []
+        self._levels = Spool(1, np.zeros((self._rows, 0, len(EDGES_HZ) - 1), np.uint8))
+        self._tonalities = Spool(0, np.zeros((0, len(GROUPS_HZ) - 1), np.uint8))
 
     def update(self, spectra: NDArray[np.complex64]) -> None:
         """Take the next cells, shape (channels, cells, bins)."""
@@ -93,13 +93,7 @@ class BandMeter:
 
     def finish(self) -> BandTable:
         """Return the table."""
-        none = np.zeros((self._rows, 0, len(EDGES_HZ) - 1), np.uint8)
-        flat = np.zeros((0, len(GROUPS_HZ) - 1), np.uint8)
-        return BandTable(
-            self._cell,
-            gathered(self._levels, 1, none),
-            gathered(self._tonalities, 0, flat),
-        )
+        return BandTable(self._cell, self._levels.table(), self._tonalities.table())
 
 
 def _decibels(power: NDArray[np.float32]) -> NDArray[np.float32]:

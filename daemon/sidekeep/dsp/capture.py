@@ -67,10 +67,9 @@ class CaptureMeter:
         self._rest = np.zeros((channels, 0), np.float32)
         self._cells = 0
         self._loudest = np.zeros((channels, 1, 2), np.float32)
-        self._peaks, self._flat, self._held = Spool(axis=1), Spool(axis=1), Spool(axis=1)
-        self._peaks.append(np.zeros((channels, 0, 2), np.float32))
-        self._flat.append(np.zeros((channels, 0, 2), np.uint16))
-        self._held.append(np.zeros((channels, 0), np.uint16))
+        self._peaks = Spool(1, np.zeros((channels, 0, 2), np.float32))
+        self._flat = Spool(1, np.zeros((channels, 0, 2), np.uint16))
+        self._held = Spool(1, np.zeros((channels, 0), np.uint16))
         self._word = 0
         self._whole = True
         self._repeats = _RepeatFinder(round(_REPEAT_REACH_S * rate_hz))

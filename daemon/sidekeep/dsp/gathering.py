@@ -4,46 +4,31 @@ from __future__ import annotations
 
 import mmap
 import tempfile
-from typing import IO, Any, TypeVar
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Piece = TypeVar("Piece", bound=NDArray[Any])
-
-
-def gathered(pieces: list[Piece], axis: int, empty: Piece | None = None) -> Piece:
-    """Concatenate the pieces along an axis and clear the list, so that its memory comes back.
-
-    Args:
-        pieces: arrays alike but for that axis.
-        axis: the axis to join them on.
-        empty: what is returned when there are none.
-    """
-    if not pieces and empty is not None:
-        return empty
-    whole: Any = np.concatenate(pieces, axis=axis)
-    pieces.clear()
-    result: Piece = whole
-    return result
-
 
 class Spool:
-    """A large table on its way: pieces go to an unnamed temporary file, not into memory.
+    """A table on its way: pieces go to an unnamed temporary file, not into memory.
 
     The one place in `dsp` that knows of a file, so that a long recording needs no more memory than a
     short one. The table that comes out is mapped from the file and read only where it is looked at.
 
     Args:
         axis: the axis along which the pieces follow each other.
+        none: a piece of no length, which is the table when no other piece is taken.
     """
 
-    def __init__(self, axis: int) -> None:
+    def __init__(self, axis: int, none: NDArray[Any] | None = None) -> None:
         self._axis = axis
         self._file: IO[bytes] | None = None
         self._length = 0
         self._rest: tuple[int, ...] = ()
         self._dtype: Any = None
+        if none is not None:
+            self.append(none)
 
     def __del__(self) -> None:
         if self._file is not None:
@@ -71,6 +56,15 @@ class Spool:
         mapped: Any = np.memmap(self._file, self._dtype, "r", shape=shape)
         self._file.close()  # the mapping stays
         return np.moveaxis(np.asarray(mapped), 0, self._axis)
+
+
+def spooled(table: NDArray[Any]) -> NDArray[Any]:
+    """Put a table that is in memory into an unnamed file, from which it is read where it is looked at.
+
+    Raises:
+        OSError: the disk is full.
+    """
+    return Spool(0, table).table() if table.ndim else table
 
 
 def let_go(table: NDArray[Any]) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.spectra import Spectra, bin_hz, cell_frames
 
 BAND_EDGES_HZ = (70.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, 8000.0)
@@ -72,9 +72,9 @@ class ImageMeter:
         self._rest: Spectra = np.zeros((2, 0, columns * _TILE_BINS), np.complex64)
         self._tiles: list[NDArray[np.float32]] = []
         self._rows = 0
-        self._weights: list[NDArray[np.float32]] = []
-        self._powers: list[NDArray[np.float32]] = []
-        self._slices: list[NDArray[np.float32]] = []
+        self._weights = Spool(0, np.zeros((0, BANDS, len(RATIOS_DB)), np.float32))
+        self._powers = Spool(0, np.zeros((0, BANDS, 3), np.float32))
+        self._slices = Spool(1, np.zeros((2, 0), np.float32))
 
     def update(self, spectra: Spectra) -> None:
         """Take the next cells, shape (channels, cells, bins)."""
@@ -108,10 +108,10 @@ class ImageMeter:
             self._close()
         return ImageTable(
             _STRETCH_TILES * self._tile_frames,
-            gathered(self._weights, 0, np.zeros((0, BANDS, len(RATIOS_DB)), np.float32)),
-            gathered(self._powers, 0, np.zeros((0, BANDS, 3), np.float32)),
+            self._weights.table(),
+            self._powers.table(),
             _SLICE_TILES * self._tile_frames,
-            gathered(self._slices, 1, np.zeros((2, 0), np.float32)),
+            self._slices.table(),
         )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
 
@@ -30,8 +30,8 @@ class LevelMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._cell = max(1, round(rate_hz / 100))
         self._rest = np.zeros((channels, 0), np.float32)
-        self._squares: list[NDArray[np.float32]] = []
-        self._peaks: list[NDArray[np.float32]] = []
+        none = np.zeros((channels, 0), np.float32)
+        self._squares, self._peaks = Spool(1, none), Spool(1, none)
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
@@ -51,12 +51,7 @@ class LevelMeter:
         if self._rest.shape[1]:
             self._add(self._rest[:, np.newaxis, :])
             self._rest = self._rest[:, :0]
-        empty = np.zeros((self._rest.shape[0], 0), np.float32)
-        return LevelTable(
-            self._cell,
-            gathered(self._squares, 1, empty),
-            gathered(self._peaks, 1, empty),
-        )
+        return LevelTable(self._cell, self._squares.table(), self._peaks.table())
 
 
 def max_sample_peak(table: LevelTable, *stretches: Stretch) -> float:

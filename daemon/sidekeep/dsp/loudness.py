@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
 from sidekeep.dsp.filters import SectionFilter
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.kweighting import k_weighting
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
@@ -49,7 +49,7 @@ class LoudnessMeter:
         frames = self._cell * _CELLS_AT_ONCE
         self._blocks = EqualBlocks(channels, frames, np.float32)
         self._weighting = SectionFilter(k_weighting(rate_hz), channels, frames, np.float32)
-        self._energies: list[NDArray[np.float32]] = [np.zeros((channels, 0), np.float32)]
+        self._energies = Spool(1, np.zeros((channels, 0), np.float32))
         self._frames = 0
 
     def update(self, block: Block) -> None:
@@ -67,7 +67,7 @@ class LoudnessMeter:
         """Return the table for everything seen."""
         block, _ = self._blocks.last()
         self._energies.append(self._weigh(block))
-        energy = gathered(self._energies, 1)
+        energy = self._energies.table()
         cells = -(-self._frames // self._cell)
         return LoudnessTable(self._rate_hz, self._frames, self._cell, energy[:, :cells])
 

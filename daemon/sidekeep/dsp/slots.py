@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import BandTable
+from sidekeep.dsp.gathering import let_go
 
 CELLS = 5
+_SLOTS_AT_ONCE = 4096  # bounds the memory that a long recording takes
 Floats = NDArray[np.float32]
 
 
@@ -45,21 +47,30 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
     """
     rows, cells, bands = table.level.shape
     slots = cells // CELLS
-    codes = np.concatenate(list(table.level), axis=1) if rows else np.zeros((cells, 0), np.uint8)
-    half = CELLS // 2
-    padded = np.pad(codes, ((half, half), (0, 0)), mode="edge" if cells else "constant")
-    lasting = _second_lowest(padded)[: slots * CELLS]
-    codes = lasting.reshape(slots, CELLS, rows * bands).max(axis=1)
+    level_db = np.empty((slots, rows * bands), np.float32)
+    for first in range(0, slots, _SLOTS_AT_ONCE):
+        last = min(slots, first + _SLOTS_AT_ONCE)
+        level_db[first:last] = _codes(table, first, last)
+        let_go(table.level)
+    level_db *= np.float32(0.5)
+    level_db -= np.float32(127)
     tonality = table.tonality[: slots * CELLS].reshape(slots, CELLS, table.tonality.shape[1])
     middle = np.median(tonality, axis=1).astype(np.float32)
     frames = table.cell_frames * CELLS
-    return Slots(
-        frames,
-        frames / rate_hz,
-        bands,
-        codes * np.float32(0.5) - np.float32(127),
-        middle * np.float32(0.1),
-    )
+    return Slots(frames, frames / rate_hz, bands, level_db, middle * np.float32(0.1))
+
+
+def _codes(table: BandTable, first: int, last: int) -> NDArray[np.uint8]:
+    """Codes of the levels of some slots, (slots, rows x bands)."""
+    rows, cells, bands = table.level.shape
+    half = CELLS // 2
+    low, high = first * CELLS - half, last * CELLS + half
+    around = table.level[:, max(0, low) : min(cells, high)]
+    codes = np.concatenate(list(around), axis=1) if rows else np.zeros((cells, 0), np.uint8)
+    padded = np.pad(codes, ((max(0, -low), max(0, high - cells)), (0, 0)), mode="edge")
+    lasting = _second_lowest(padded)
+    highest: NDArray[np.uint8] = lasting.reshape(last - first, CELLS, rows * bands).max(axis=1)
+    return highest
 
 
 def _second_lowest(codes: NDArray[np.uint8]) -> NDArray[np.uint8]:

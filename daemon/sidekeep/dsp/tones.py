@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.gathering import Spool, gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.spectra import Spectra, bin_hz
 
 _STRIDE = 4  # one cell in four enters the mean spectra
@@ -71,7 +71,7 @@ class ToneMeter:
         self._first = int(np.searchsorted(centres, _TONE_RANGE_HZ[0]))
         self._last = int(np.searchsorted(centres, _TONE_RANGE_HZ[1]))
         self._before: Spectra | None = None
-        self._tones = [np.zeros((0, _TONES), np.float32)]
+        self._tones = Spool(0, np.zeros((0, _TONES), np.float32))
 
     def update(self, spectra: Spectra) -> None:
         """Take the next cells, shape (channels, cells, bins)."""
@@ -103,4 +103,4 @@ class ToneMeter:
 
     def finish(self) -> NDArray[np.float32]:
         """Return the partials in Hz, shape (cells, tones)."""
-        return gathered(self._tones, 0)
+        return self._tones.table()

@@ -13,7 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
-from sidekeep.dsp.gathering import gathered
+from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.interpolation import AFTER, BEFORE, KERNEL, REACH, TAPS
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
@@ -57,7 +57,7 @@ class TruePeakMeter:
         self._tail = np.zeros((channels, BEFORE), np.float32)
         self._waiting: _Segment | None = None
         self._earlier_peak = np.full(channels, np.inf, np.float32)
-        self._cells: list[Float32] = [np.zeros((channels, 0), np.float32)]
+        self._cells = Spool(1, np.zeros((channels, 0), np.float32))
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
@@ -74,7 +74,7 @@ class TruePeakMeter:
             self._work_on(self._waiting, None)
             self._waiting = None
         cells = -(-self._frames // self._cell)
-        return TruePeakTable(self._cell, gathered(self._cells, 1)[:, :cells])
+        return TruePeakTable(self._cell, self._cells.table()[:, :cells])
 
     def _take(self, segment: _Segment) -> None:
         if self._waiting is not None:

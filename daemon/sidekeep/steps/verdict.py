@@ -26,7 +26,7 @@ from sidekeep.findings import (
 from sidekeep.findings.breaks import find_breaks
 from sidekeep.findings.judgement import judge, without_echoes
 from sidekeep.findings.scene import Scene
-from sidekeep.measurements import Measurements, let_go_of
+from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Judgement, Plan, Severity, Side
 from sidekeep.settings import choice, number, quantity, words
 from sidekeep.steps.step import Step
@@ -361,7 +361,6 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     findings: tuple[Finding, ...] = ()
     for side in draft.sides:
         findings += side_findings(_scene(draft, seen, side), settings)
-    let_go_of(seen)
     verdict = judge(findings)
     plan = replace(draft, findings=findings, verdict=verdict)
     for one in findings:
