@@ -196,8 +196,11 @@ class Scene:
             whole = subsonic.shape[1] // tenth
             cut = subsonic[:, : whole * tenth].reshape(len(subsonic), whole, tenth)
             pieces.append((cut**2).mean(axis=2))
-        rumble = np.median(np.concatenate(pieces, axis=1), axis=1)
+        tenths = np.concatenate(pieces, axis=1)
         power = self.groove_power()
+        if not tenths.size:  # less than a tenth of a second
+            return power
+        rumble = np.median(tenths, axis=1)
         return np.asarray(np.maximum(power - rumble, 0.02 * power))
 
     def programme_power(self) -> NDArray[np.float64]:
