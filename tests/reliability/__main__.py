@@ -10,39 +10,12 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from reliability import (
-    audits,
-    bad_workers,
-    damaged,
-    failing_calls,
-    hostile,
-    kills,
-    lost_writes,
-    power,
-    shares,
-    soak,
-    writers,
-)
+from reliability.checks import CHECKS, figures_of
 from reliability.figures import Figure, table
-
-Check = Callable[..., Iterable[Figure]]
-CHECKS: dict[str, Check] = {
-    "kills": kills.check,
-    "power": power.check,
-    "lost writes": lost_writes.check,
-    "failing calls": failing_calls.check,
-    "shares": shares.check,
-    "writers": writers.check,
-    "damaged files": damaged.check,
-    "hostile input": hostile.check,
-    "audit": audits.check,
-    "workers": bad_workers.check,
-    "soak": soak.check,
-}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -51,7 +24,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     figures: list[Figure] = []
     for name in options.only or CHECKS:
         began_s = time.monotonic()
-        for figure in CHECKS[name](full=options.full):
+        for figure in figures_of(name, full=options.full):
             figures.append(figure)
             seconds = time.monotonic() - began_s
             sys.stderr.write(f"{seconds:5.0f} s  {figure.what}: {figure.measured}\n")

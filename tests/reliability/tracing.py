@@ -18,6 +18,7 @@ import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 SUPPORTED = sys.platform == "linux" and platform.machine() == "x86_64"
 
@@ -58,6 +59,19 @@ _ALLOW, _TRACE = 0x7FFF0000, 0x7FF00000
 _libc = ctypes.CDLL(None, use_errno=True)
 _libc.ptrace.restype = ctypes.c_long
 _libc.ptrace.argtypes = (ctypes.c_long, ctypes.c_long, ctypes.c_void_p, ctypes.c_void_p)
+
+
+def why_not() -> str:
+    """Say why calls cannot be stopped here; empty when they can."""
+    if not SUPPORTED:
+        return f"stopping at system calls is written for Linux on x86-64, not {platform.machine()}"
+    stopped: list[Step] = []
+    with TemporaryDirectory() as folder:
+        try:
+            run_traced(lambda: Path(folder, "x").write_bytes(b""), Path(folder), stopped.append, 10.0)
+        except OSError as error:
+            return f"processes cannot be traced here: {error.strerror}"
+    return "" if stopped else "processes cannot be traced here"
 
 
 @dataclass(frozen=True, slots=True)
