@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.image import BANDS, RATIOS_DB, STEP_DB, ImageTable
 
 Curve = NDArray[np.float64]
@@ -86,7 +87,7 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
     if np.count_nonzero(weights.any(axis=(1, 2))) < 3 or not weights.any(axis=(0, 2)).all():
         return None
     likeness = _likeness(powers)
-    whole = weights.sum(axis=0)
+    whole = weights.sum(axis=0, dtype=np.float64)
     answers = [_judge(weights, likeness, bands) for bands in (BANDS, LOW_BANDS, 1)]
     founded = [each for each in answers if not each.low_only or _is_sharp(each, whole)]
     trusted = (each for each in founded if each.evidence >= TRUSTED)
@@ -96,7 +97,7 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
 def agreement_curve(table: ImageTable, start: int, end: int) -> Curve:
     """Give how far the bands agree on each of `RATIOS_DB` in a span, 0 to 1; for a picture."""
     weights, _ = _chosen(table, start, end)
-    return _agreement(weights.sum(axis=0), BANDS, _NARROW_DB)
+    return _agreement(weights.sum(axis=0, dtype=np.float64), BANDS, _NARROW_DB)
 
 
 def groove_balance_db(table: ImageTable, spans: tuple[tuple[int, int], ...]) -> float | None:
@@ -116,14 +117,16 @@ def groove_balance_db(table: ImageTable, spans: tuple[tuple[int, int], ...]) -> 
 
 def _chosen(
     table: ImageTable, start: int, end: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """The stretches that lie mostly in the span, without bands that are faint in them."""
     centres = (np.arange(len(table.weights)) + 0.5) * table.stretch_frames
     inside = (centres >= start) & (centres < end)
-    weights, powers = table.weights[inside].astype(float), table.powers[inside].astype(float)
+    weights, powers = table.weights[inside], table.powers[inside].astype(float)
+    let_go(table.weights)
     power = powers[:, :, :2].sum(axis=2)
     heard = power > _FAINT * power.mean(axis=0) if len(power) else power > 0
-    return weights * heard[:, :, np.newaxis], powers * heard[:, :, np.newaxis]
+    weights *= heard[:, :, np.newaxis]
+    return weights, powers * heard[:, :, np.newaxis]
 
 
 def _likeness(powers: NDArray[np.float64]) -> Curve:
@@ -132,8 +135,8 @@ def _likeness(powers: NDArray[np.float64]) -> Curve:
     return bands
 
 
-def _judge(weights: NDArray[np.float64], likeness: Curve, bands: int) -> Centre:
-    whole = weights.sum(axis=0)
+def _judge(weights: NDArray[np.float32], likeness: Curve, bands: int) -> Centre:
+    whole = weights.sum(axis=0, dtype=np.float64)
     rough = _peak(_agreement(whole, bands, _NARROW_DB))
     # A dense mix has a low, broad mode that a wide look finds better; a sharp one could be drawn
     # aside by a neighbour.
@@ -194,14 +197,14 @@ def _place(ratio_db: float) -> int:
     return int(np.abs(RATIOS_DB - ratio_db).argmin())
 
 
-def _halves(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def _halves(weights: NDArray[np.float32]) -> NDArray[np.float64]:
     """Histograms of balanced halves of the stretches, (halves, bands, ratios).
 
     Stretches fall into groups in turn; the rows of a Hadamard matrix choose groups so that every two
     are together in half of the halves (balanced half-samples, McCarthy 1969; from memory). The
     spread of the halves' answers is the standard error of the whole's.
     """
-    groups = np.stack([weights[first::_GROUPS].sum(axis=0) for first in range(_GROUPS)])
+    groups = np.stack([weights[first::_GROUPS].sum(axis=0, dtype=np.float64) for first in range(_GROUPS)])
     rows = np.arange(1, _GROUPS + 1)
     signs = np.bitwise_count(rows[:, np.newaxis] & rows) % 2 == 0  # a Hadamard matrix by Sylvester
     halves: NDArray[np.float64] = np.tensordot(signs.astype(float), groups, axes=1)

@@ -7,6 +7,8 @@ where it is). One band far above it, or many a little above it, is programme.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +35,8 @@ LEAST_SPREAD_DB = 0.35
 
 EDGE = 5.0
 """Deviation, over the bands that matter, that is taken as fully programme at an edge."""
+
+_AT_ONCE = 4096
 
 Floats = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -84,17 +88,17 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     low, high, weak = np.zeros((3, count), np.bool_)
     low_db, high_db = np.zeros((2, count), np.float32)
     noises = _noises(rest, quiet)
-    for scale in SCALES[:2]:
-        smooth = _smoothed(rest, scale)
+    for scale, part in itertools.product(SCALES[:2], _parts(count)):
+        smooth = _smoothed_part(rest, scale, part)
         deviation = noises[scale].deviation(smooth)
-        low |= _stands_out(deviation)
-        weak |= _stands_out(deviation, WEAK)
+        low[part] |= _stands_out(deviation)
+        weak[part] |= _stands_out(deviation, WEAK)
         above = (smooth - noises[scale].middle)[:, : slots.level_db.shape[1]]
         above -= 5 if scale == 1 else 0
-        low_db = np.maximum(low_db, above[:, low_bands].max(axis=1))
+        low_db[part] = np.maximum(low_db[part], above[:, low_bands].max(axis=1))
         above[:, low_bands] = deviation[:, low_bands] = 0
-        high |= _stands_out(deviation)
-        high_db = np.maximum(high_db, above.max(axis=1))
+        high[part] |= _stands_out(deviation)
+        high_db[part] = np.maximum(high_db[part], above.max(axis=1))
     strong = binary_dilation(low, np.ones(3, np.bool_))
     faint = _faint(rest, strong, noises)
     return Presence(
@@ -136,6 +140,20 @@ def _noises(rest: Floats, quiet: Flags) -> dict[int, _Noise]:
         spread = np.maximum(spread, max(least / TOP[0][1], LEAST_SPREAD_DB))
         noises[scale] = _Noise(middle.astype(np.float32), spread.astype(np.float32))
     return noises
+
+
+def _parts(count: int) -> Iterator[slice]:
+    """Parts of a long side, so that memory stays the same."""
+    for first in range(0, count, _AT_ONCE):
+        yield slice(first, min(count, first + _AT_ONCE))
+
+
+def _smoothed_part(rest: Floats, scale: int, part: slice) -> Floats:
+    """`_smoothed` for some of the slots."""
+    first = max(0, part.start - scale)
+    return _smoothed(rest[first : part.stop + scale], scale)[part.start - first :][
+        : part.stop - part.start
+    ]
 
 
 def _smoothed(rest: Floats, scale: int) -> Floats:
@@ -214,19 +232,18 @@ def _rest(slots: Slots, play: Play) -> Floats:
 
     The nearer runs of groove noise weigh more, so that noise that changes along a side is followed.
     """
-    at = np.arange(play.start, play.end, dtype=np.float32)[:, np.newaxis]
     starts = np.array([r.start for r in play.groove], np.float32)
     ends = np.array([r.end for r in play.groove], np.float32)
-    away_s = np.maximum(np.maximum(starts - at, at - ends), 0) * np.float32(slots.seconds)
-    weight = (ends - starts) / (away_s + 20) ** 1.5
-    weight /= weight.sum(axis=1, keepdims=True)
-    expected = weight @ np.stack([r.level_db for r in play.groove])
+    levels = np.stack([r.level_db for r in play.groove])
     noise = np.concatenate([slots.tonality_db[r.start : r.end] for r in play.groove])
-    rest: Floats = np.concatenate(
-        (
-            slots.level_db[play.start : play.end] - expected,
-            slots.tonality_db[play.start : play.end] - np.median(noise, axis=0),
-        ),
-        axis=1,
-    ).astype(np.float32)
+    width = slots.level_db.shape[1]
+    rest = np.empty((play.end - play.start, width + noise.shape[1]), np.float32)
+    for part in _parts(len(rest)):
+        where = slice(play.start + part.start, play.start + part.stop)
+        at = np.arange(where.start, where.stop, dtype=np.float32)[:, np.newaxis]
+        away_s = np.maximum(np.maximum(starts - at, at - ends), 0) * np.float32(slots.seconds)
+        weight = (ends - starts) / (away_s + 20) ** 1.5
+        weight /= weight.sum(axis=1, keepdims=True)
+        rest[part, :width] = slots.level_db[where] - weight @ levels
+        rest[part, width:] = slots.tonality_db[where] - np.median(noise, axis=0)
     return rest
