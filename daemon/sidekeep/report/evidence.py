@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
-from sidekeep.dsp.bands import EDGES_HZ
+from sidekeep.dsp.bands import EDGES_HZ, BandTable
 from sidekeep.dsp.centre import agreement_curve
 from sidekeep.dsp.image import BAND_EDGES_HZ, RATIOS_DB
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Span
 from sidekeep.report.canvas import Ink, figure, style, to_svg
 
+_MOST_CELLS = 4000  # enough for percentiles; a long side needs no more memory
+
 
 def spectrum(plan: Plan, seen: Measurements) -> str:
     """Draw band levels of the groove noise (median) against the programme (median and loud parts)."""
-    levels = seen.bands.level_db()[0]
-    cell = seen.bands.cell_frames
-    groove = _cells(levels, cell, tuple(span for side in plan.sides for span in side.groove))
+    groove = _cells(seen.bands, tuple(span for side in plan.sides for span in side.groove))
     programme = _cells(
-        levels, cell, tuple(track.music for side in plan.sides for track in side.tracks)
+        seen.bands, tuple(track.music for side in plan.sides for track in side.tracks)
     )
-    edges = np.asarray(EDGES_HZ, dtype=np.float64)[: levels.shape[1] + 1]
+    edges = np.asarray(EDGES_HZ, dtype=np.float64)[: groove.shape[1] + 1]
     centres = np.sqrt(edges[:-1] * edges[1:])
     with style():
         drawn = figure(9.0, 2.4)
@@ -54,11 +56,11 @@ def spectrum(plan: Plan, seen: Measurements) -> str:
 def balance(plan: Plan, seen: Measurements) -> str:
     """Draw how the level ratio of what both channels share is spread, per band and in all."""
     table = seen.image
-    chosen = np.zeros(table.weights.shape[0], dtype=bool)
+    per_band = np.zeros(table.weights.shape[1:])
     for side in plan.sides:
-        start, end = side.programme.start, side.programme.end
-        chosen[start // table.stretch_frames : -(-end // table.stretch_frames)] = True
-    per_band = table.weights[chosen].sum(axis=0).astype(np.float64)
+        first = side.programme.start // table.stretch_frames
+        last = -(-side.programme.end // table.stretch_frames)
+        per_band += table.weights[first:last].sum(axis=0, dtype=np.float64)
     if not per_band.any():
         return ""
     with style():
@@ -100,10 +102,12 @@ def _smooth(weights: NDArray[np.float64]) -> NDArray[np.float64]:
     return result
 
 
-def _cells(
-    levels: NDArray[np.float32], cell_frames: int, spans: tuple[Span, ...]
-) -> NDArray[np.float32]:
-    chosen = np.zeros(levels.shape[0], dtype=bool)
+def _cells(bands: BandTable, spans: tuple[Span, ...]) -> NDArray[np.float32]:
+    """Levels of the middle in cells of these spans, evenly picked; shape (cells, bands)."""
+    chosen = np.zeros(bands.level.shape[1], dtype=bool)
     for span in spans:
-        chosen[span.start // cell_frames + 1 : span.end // cell_frames] = True
-    return levels[chosen]
+        chosen[span.start // bands.cell_frames + 1 : span.end // bands.cell_frames] = True
+    picked = np.flatnonzero(chosen)
+    picked = picked[:: max(1, picked.size // _MOST_CELLS)]
+    levels: NDArray[np.float32] = replace(bands, level=bands.level[:1, picked]).level_db()[0]
+    return levels
