@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from service_rig import Rig, rig_at
+from sidekeep.cli import audit as audit_command
 from sidekeep.cli import exit_codes
 from sidekeep.cli.main import main
+from sidekeep.storage.audit import Checked, Condition, audit
+from sidekeep.storage.folders import Root
 from sidekeep.storage.order import read_order
 
 FILED, HELD, QUARANTINED = "20310504-a", "20310504-b", "20310504-c"
@@ -255,6 +259,22 @@ def test_rot_is_found_and_explained(command: Command, rig: Rig) -> None:
     assert figures["errors"] == 1
 
 
+def test_a_check_cut_short_counts_for_the_jobs_it_came_to(
+    command: Command, rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(audit_command, "SAVE_EVERY_S", 0.0)
+
+    def cut_short(root: Root, jobs: Sequence[str] | None) -> Iterator[Checked]:
+        yield from audit(root, jobs)
+        yield Checked("", "music/stray.flac", Condition.UNLISTED)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(audit_command, "audit", cut_short)
+    with contextlib.suppress(KeyboardInterrupt):
+        command("audit")
+    assert FILED in json.loads((rig.root.state / "audit.json").read_text())
+
+
 def test_an_unknown_job_cannot_be_audited(command: Command) -> None:
     assert command("audit", "no-such-job")[0] == exit_codes.NOT_FOUND
 
@@ -269,6 +289,20 @@ def test_a_good_set_up(command: Command) -> None:
     assert grades["folders"] == grades["moves"] == grades["rule sets"] == "fine"
     assert set(grades) >= {"watching", "watch limit", "open files", "disk space", "clock"}
     assert code == (exit_codes.DONE if told["good"] else exit_codes.NEEDS_PERSON)
+
+
+@pytest.mark.parametrize(
+    ("mode", "grade", "advice"),
+    [(0o700, "note", "chmod 2770"), (0o770, "note", "g+s"), (0o2770, "fine", "")],
+)
+def test_who_may_drop_is_told(
+    command: Command, rig: Rig, mode: int, grade: str, advice: str
+) -> None:
+    rig.root.inbox.chmod(mode)
+    checks = answer(command("doctor", "--quick", "--json")[1])["checks"]
+    (told,) = [check for check in checks if check["what"] == "dropping"]
+    assert told["grade"] == grade
+    assert advice in told["advice"]
 
 
 def test_a_share_that_is_not_mounted(command: Command, rig: Rig) -> None:

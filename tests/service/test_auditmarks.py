@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -32,11 +33,33 @@ def test_every_job_has_its_turn_within_the_days(root: Root) -> None:
     assert len(checked) <= 30 * 3
 
 
-def test_a_new_job_comes_first(root: Root) -> None:
+def test_a_job_that_was_just_filed_waits_for_its_turn(root: Root) -> None:
     marks = Marks(root)
-    for job in JOBS:
-        marks.note(job, 5.0, 0)
-    assert marks.share([*JOBS, "newcomer"], 100) == ["newcomer"]
+    for number, job in enumerate(JOBS):
+        marks.note(job, 5.0 + number, 0)
+    (root.jobs / "newcomer").mkdir()
+    os.utime(root.jobs / "newcomer", (50.5, 50.5))
+    assert marks.share(["newcomer", *JOBS], 100) == ["job 00"]
+    assert marks.share(["newcomer", *JOBS], 1).index("newcomer") == 46
+
+
+def test_a_growing_archive_is_checked_within_the_days_all_the_same(root: Root) -> None:
+    """Three jobs are filed every day, more than a day's share; time is counted in days."""
+    filed: list[str] = []
+    last: dict[str, float] = {}
+    for day in range(120):
+        for number in range(3):
+            job = f"{day:03d} {number}"
+            (root.jobs / job).mkdir()
+            os.utime(root.jobs / job, (day, day))
+            filed.append(job)
+            last[job] = day
+        marks = Marks(root)
+        for job in marks.share(filed, 30):
+            marks.note(job, float(day), 0)
+            last[job] = day
+        assert marks.save(filed).oldest_s == min(last.values())
+        assert day - min(last.values()) <= 30
 
 
 def test_the_figures_tell_age_and_faults(root: Root) -> None:
@@ -48,10 +71,13 @@ def test_the_figures_tell_age_and_faults(root: Root) -> None:
     assert read_figures(root) == AuditFigures(50.0, 2)
 
 
-def test_while_a_job_was_never_checked_there_is_no_age(root: Root) -> None:
+def test_a_job_that_was_never_checked_is_as_old_as_its_filing(root: Root) -> None:
     marks = Marks(root)
     marks.note("job 00", 70.0, 0)
-    assert marks.save(["job 00", "job 01"]) == AuditFigures(None, 0)
+    (root.jobs / "job 01").mkdir()
+    os.utime(root.jobs / "job 01", (60.0, 60.0))
+    assert marks.save(["job 00", "job 01"]) == AuditFigures(60.0, 0)
+    assert Marks(root).save([]) == AuditFigures()
 
 
 def test_lost_or_spoilt_marks_mean_only_that_all_is_checked_again(root: Root) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from service_rig import Rig, recording, rig_at
 from sidekeep.service.engine import IDLE_S, OFFLINE_S, RUNNING_S
+from sidekeep.service.launch import STILL_HELD
 from sidekeep.service.ledger import Entry
 from sidekeep.service.states import State
 from sidekeep.storage.folders import MARKER
@@ -237,6 +238,18 @@ def test_a_worker_that_ends_well_without_a_result_has_crashed(rig: Rig) -> None:
     assert not (rig.root.work / job / "result.json").exists()
 
 
+def test_a_job_whose_earlier_worker_lives_on_waits(rig: Rig) -> None:
+    rig.drop("A.wav")
+    rig.take_in()
+    job = only_running(rig)
+    rig.end(job, code=STILL_HELD)
+    assert rig.state(job) is State.DEFERRED
+    (deferred,) = rig.events_logged("job.deferred")
+    assert "earlier worker" in deferred["why"]
+    assert deferred["next"] == "tried again in 1 min"
+    assert "sidekeep.worker" in deferred["advice"]
+
+
 def test_an_executor_that_breaks_down_defers_the_job(rig: Rig) -> None:
     rig.drop("A.wav")
     rig.take_in()
@@ -297,6 +310,7 @@ def test_without_a_folders_marker_nothing_is_done(rig: Rig, gone: str) -> None:
     offline = rig.engine.status().offline
     assert str(rig.root.path / gone) in offline
     assert "not mounted" in offline
+    assert "Mount the disk or share" in offline
     assert rig.engine.status_line().startswith("offline: ")
     (rig.root.path / gone).rmdir()
     away.rename(rig.root.path / gone)

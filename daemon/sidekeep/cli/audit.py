@@ -16,6 +16,7 @@ from sidekeep.service.auditmarks import Marks
 from sidekeep.storage.audit import Checked, Condition, audit, filed_jobs
 from sidekeep.storage.folders import Root
 
+SAVE_EVERY_S = 60.0
 _ADVICE = {
     Condition.MISSING: "Bring it back from a backup, under the same name.",
     Condition.ROTTEN: "The disk gave back other bytes than were written. Bring the file back from a "
@@ -68,9 +69,18 @@ def _check(
     checked = 0
     done: dict[str, None] = {}
     bars = Bars()
+    saved_s = time.monotonic()
     try:
         for each in audit(root, jobs):
             checked += each.condition is not Condition.UNLISTED
+            before = next(reversed(done), "")
+            if before and before != each.job and before in faults_of:
+                marks.note(before, time.time(), faults_of[before])
+                if (
+                    time.monotonic() - saved_s >= SAVE_EVERY_S
+                ):  # lest a night cut short count for nothing
+                    marks.save(there)
+                    saved_s = time.monotonic()
             done[each.job] = None
             bars.told(each.job or "files that no manifest lists", len(done) / (len(wanted) + 1))
             if each.condition is not Condition.OK:

@@ -66,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
         for each in waiting:
             say(f"{each['path']}: left in the inbox, {each['why']}.")
     if not whole:
-        say(f"Stopped before the end: {offline or 'it was told to stop'}.")
+        say(f"Stopped before the end: {offline or 'it was told to stop.'}")
         return exit_codes.MACHINE_FAULT if offline else exit_codes.INTERRUPTED
     return _code(ended)
 

@@ -1,4 +1,8 @@
-"""When each filed job was last checked, and with what result; so that the longest unchecked come first."""
+"""When each filed job was last checked, and with what result; so that the longest unchecked come first.
+
+Filing counts as a check, since all that is filed was read back from the disk. So jobs that are filed
+every day do not keep the old ones from their turn.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +31,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class AuditFigures:
-    """What the metrics tell; None while something was never checked, or nothing is filed."""
+    """What the metrics tell; None while nothing is filed, or nothing was ever checked."""
 
     oldest_s: float | None = None
     errors: int | None = None
@@ -47,7 +51,7 @@ class Marks:
 
     def share(self, jobs: Iterable[str], days: int) -> list[str]:
         """Choose one day's share: the longest unchecked first, all jobs within so many days."""
-        order = sorted(jobs, key=lambda job: (self._checked_s(job), job))
+        order = sorted(jobs, key=lambda job: (self._read_s(job), job))
         return order[: math.ceil(len(order) / days)]
 
     def note(self, job: str, checked_s: float, found: int) -> None:
@@ -62,11 +66,9 @@ class Marks:
         """
         there = set(jobs)
         self._marks = {job: mark for job, mark in self._marks.items() if job in there}
-        every = there <= self._marks.keys()
-        checked = [mark.checked_s for mark in self._marks.values()]
         figures = AuditFigures(
-            oldest_s=min(checked) if checked and every else None,
-            errors=sum(mark.faults for mark in self._marks.values()) if checked else None,
+            oldest_s=min(map(self._read_s, there), default=None),
+            errors=sum(mark.faults for mark in self._marks.values()) if self._marks else None,
         )
         marks = {job: asdict(mark) for job, mark in sorted(self._marks.items())}
         with faults("writing", self._root.state):
@@ -74,8 +76,14 @@ class Marks:
             write_atomically(self._root.state / FIGURES_NAME, json.dumps(asdict(figures)).encode())
         return figures
 
-    def _checked_s(self, job: str) -> float:
-        return self._marks[job].checked_s if job in self._marks else 0.0
+    def _read_s(self, job: str) -> float:
+        """When a job was last read as a whole: checked, or filed."""
+        if job in self._marks:
+            return self._marks[job].checked_s
+        try:
+            return (self._root.jobs / job).stat().st_mtime
+        except OSError:
+            return 0.0
 
 
 def read_figures(root: Root) -> AuditFigures:

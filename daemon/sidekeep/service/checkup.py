@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -52,6 +53,7 @@ def examine(root: Root, preferences: Preferences) -> Iterator[Checked]:
     yield _folders(root)
     if root.inbox.is_dir():
         yield from _writable(root)
+        yield _dropping(root)
         yield _renames(root)
         yield _events(root, preferences)
         yield _watches()
@@ -83,6 +85,28 @@ def _writable(root: Root) -> Iterator[Checked]:
                 f"{place} cannot be written by {user}: {error.strerror}",
                 "Give the service's user the right to read and write it.",
             )
+
+
+def _dropping(root: Root) -> Checked:
+    """Whether others may drop recordings, and whether what they drop stays the group's."""
+    status = root.inbox.stat()
+    mode = stat.filemode(status.st_mode)
+    if not status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        return Checked(
+            "dropping",
+            Grade.NOTE,
+            f"only user {status.st_uid} may put files into {root.inbox} ({mode})",
+            f"If others shall: put them into one group and run: chmod 2770 {root.inbox}",
+        )
+    if not status.st_mode & stat.S_ISGID:
+        return Checked(
+            "dropping",
+            Grade.NOTE,
+            f"others may put files into {root.inbox} ({mode}), but these keep the group of whoever did",
+            f"So that the service may read them all, run: chmod g+s {root.inbox}",
+        )
+    detail = f"group {status.st_gid} may put files into the inbox, and they become the group's"
+    return Checked("dropping", Grade.FINE, detail)
 
 
 def _renames(root: Root) -> Checked:

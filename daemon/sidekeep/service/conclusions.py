@@ -77,15 +77,10 @@ class Conclusions:
 
     def _conclude(self, job: str, ending: Ending) -> Conclusion:
         if ending.abandoned or ending.code == STILL_HELD:
-            message = (
-                "its worker was stopped with the service; the next start takes it up again"
-                if ending.abandoned
-                else str(ending)
-            )
-            return Conclusion(State.QUEUED if ending.abandoned else State.DEFERRED, message)
+            return _not_begun(ending)
         result = read_result(self._root.work / job) if ending.well else None
         if ending.code == TRY_AGAIN:
-            result = Result("deferred", str(ending), "Check the disk.")
+            result = Result("deferred", str(ending), "Check the disk and the share.")
         if result is None:
             return self._crashed(job, ending)
         if result.outcome == "staged":
@@ -156,6 +151,15 @@ class Conclusions:
 
     def _order(self, job: str) -> Order:
         return read_order(self._root.work / job)
+
+
+def _not_begun(ending: Ending) -> Conclusion:
+    if ending.abandoned:
+        why = "its worker was stopped with the service; the next start takes it up again"
+        return Conclusion(State.QUEUED, why)
+    why = "an earlier worker still holds the job's folder"
+    advice = "If it goes on, find and end the processes named sidekeep.worker."
+    return Conclusion(State.DEFERRED, why, advice)
 
 
 def forget_result(folder: Path) -> None:

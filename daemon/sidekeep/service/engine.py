@@ -161,14 +161,15 @@ class Engine:
                 self._recover()
         except (SidekeepError, OSError) as error:
             message, advice = told(error)
-            if message != self.offline:
+            offline = f"{message} {advice}"
+            if offline != self.offline:
                 self._log.error(
                     "service.offline",
                     why=message,
                     next=f"looked for again every {OFFLINE_S:.0f} s; nothing is touched until then",
                     advice=advice,
                 )
-            self.offline = message
+            self.offline = offline
             self._recovery_is_due = True
         return not self.offline
 

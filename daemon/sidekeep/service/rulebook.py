@@ -17,7 +17,7 @@ from pathlib import Path
 from sidekeep.errors import Mistake, WrittenWrong
 from sidekeep.service.launch import RULES_VARIABLE
 
-CHECK_S = 60.0
+CHECK_S = 45.0  # less than systemd waits for a sign of life
 
 
 class Rulebook:

@@ -64,12 +64,12 @@ def serve(service: Service, notifier: Notifier) -> None:
             if not ready:
                 notifier.ready()
                 ready = True
-            woken = bell.wait(min(pause_s, notifier.alive_every_s or pause_s))
-            if orders.reload:
+            if orders.reload:  # right after a sign of life, since it takes some seconds
                 orders.reload = False
                 notifier.reloading(service.clock.monotonic_s())
                 _reload(service)
                 notifier.ready()
+            woken = bell.wait(min(pause_s, notifier.alive_every_s or pause_s))
         notifier.stopping()
         engine.stop()
 
