@@ -2,9 +2,8 @@
 
 A recursive filter is slow sample by sample. Over a run of `RUN` frames its output is a fixed linear
 function of the run's input and of the filter's state at its start, so all runs of a block are one
-matrix product; only the states are left to the recursion, and those of a group of runs are a product
-again. The same transfer function and start state as `scipy.signal.sosfilt`, in less than half the time
-in single precision.
+matrix product; only the states, one per run, are left to the recursion. The same transfer function
+and start state as `scipy.signal.sosfilt`, in a third of the time in single precision.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
+from sidekeep.dsp.recursion import Recursion
 from sidekeep.dsp.treatment import Samples
 
 RUN = 32
@@ -44,8 +44,7 @@ class SectionFilter(Generic[Real]):
         to_output, to_state, power = _over_a_run(*self._system)
         self._to_output: NDArray[Real] = to_output.astype(dtype)
         self._to_state: NDArray[Real] = to_state.astype(dtype)
-        self._runs = next(count for count in range(RUN, 0, -1) if frames // RUN % count == 0)
-        self._within, self._to_next, self._over_group = _over_a_group(power, self._runs)
+        self._recursion = Recursion(power, frames // RUN)
         order = len(power)
         self._state = np.zeros((channels, order))
         # Kept, because allocating and touching fresh memory would cost more than the filter itself.
@@ -66,28 +65,11 @@ class SectionFilter(Generic[Real]):
         known, width = self._known, self._known.shape[2]
         known[..., :RUN] = block.reshape(len(known), -1, RUN)
         pushes = known.reshape(-1, width)[:, :RUN] @ self._to_state
-        known[..., RUN:] = self._states(pushes.reshape(len(known), -1, width - RUN))
+        pushed = pushes.reshape(len(known), -1, width - RUN).astype(np.float64)
+        known[..., RUN:], self._state = self._recursion.run(pushed, self._state)
         products = self._filtered.reshape(-1, RUN)
         np.matmul(known.reshape(-1, width), self._to_output, out=products)
         return self._filtered
-
-    def _states(self, pushes: NDArray[Real]) -> NDArray[np.float64]:
-        """The state at the start of every run; the one after the last is kept.
-
-        With P the power of the state matrix over a run, the state obeys s[r+1] = P s[r] + p[r]. Groups
-        of runs are one matrix product again, so the recursion has only one step a group.
-        """
-        channels, runs, order = pushes.shape
-        known = np.empty((channels, runs // self._runs, (self._runs + 1) * order))
-        drives = known[..., :-order]
-        drives[:] = pushes.reshape(drives.shape)
-        after = drives @ self._to_next
-        state = self._state
-        for group in range(known.shape[1]):
-            known[:, group, -order:] = state
-            state = state @ self._over_group + after[:, group]
-        self._state = state
-        return (known @ self._within).reshape(pushes.shape)
 
 
 class FilterTreatment:
@@ -175,32 +157,3 @@ def _over_a_run(
     from_state = np.stack([readout @ powers[lag] for lag in range(RUN)], axis=1)
     to_state = np.stack([powers[RUN - 1 - frame] @ drive for frame in range(RUN)])
     return np.concatenate((from_input, from_state)), to_state, powers[RUN]
-
-
-def _over_a_group(power: Samples, runs: int) -> tuple[Samples, Samples, Samples]:
-    """What the pushes of some runs and the state before them make of the states; rows are inputs.
-
-    Args:
-        power: the state matrix over one run, (order, order).
-        runs: how many runs are a group.
-
-    Returns:
-        pushes and state to the state before each run (runs * order + order, runs * order), pushes to
-        the state after the last (runs * order, order), and state to state (order, order).
-    """
-    order = len(power)
-    powers = [np.eye(order)]
-    for _ in range(runs):
-        powers.append(power @ powers[-1])
-    within = np.zeros((runs + 1, order, runs, order))
-    to_next = np.zeros((runs, order, order))
-    for run in range(runs):
-        within[runs, :, run] = powers[run].T
-        to_next[run] = powers[runs - 1 - run].T
-        for later in range(run + 1, runs):
-            within[run, :, later] = powers[later - 1 - run].T
-    return (
-        within.reshape((runs + 1) * order, runs * order),
-        to_next.reshape(runs * order, order),
-        powers[runs].T,
-    )
