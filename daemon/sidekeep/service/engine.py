@@ -37,7 +37,7 @@ from sidekeep.storage.lease import is_open_for_writing
 from sidekeep.storage.publish import recover
 
 IDLE_S = 20.0  # longest pause between passes: jobs that a command moved are noticed by then
-RUNNING_S = 0.5  # while a worker runs, so that the verdict is told as soon as it is there
+RUNNING_S = 0.2  # while a worker runs, so that the verdict is told as soon as it is there
 CHANGING_S = 1.0
 STUCK_S = 10.0  # between looks at files that have not changed for a minute and are not complete
 OFFLINE_S = 5.0
