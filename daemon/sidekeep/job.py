@@ -15,6 +15,7 @@ from sidekeep.report.joblog import JobLog, log_files, log_plan, open_job_log
 from sidekeep.retitle import retitled
 from sidekeep.rulesets import RuleSet
 from sidekeep.storage.cover import Cover, read_cover
+from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result
 from sidekeep.storage.landlock import confined_by
@@ -32,8 +33,16 @@ from sidekeep.study import (
 from sidekeep.telling import Telling
 
 
-def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
+def run(
+    root: Root, job: str, rule_sets: Mapping[str, RuleSet], hashes: FileHashes | None = None
+) -> Result:
     """Take the job in `work/<job>/` as far as a sealed stage, or say why it must wait for a person.
+
+    Args:
+        root: the root folder.
+        job: the job's name.
+        rule_sets: all that may be chosen.
+        hashes: hashes of the recording's files, where they are on their way already.
 
     Raises:
         SidekeepError: its class decides what becomes of the job.
@@ -51,7 +60,7 @@ def run(root: Root, job: str, rule_sets: Mapping[str, RuleSet]) -> Result:
         )
         telling = Telling(folder)
         case = _case(folder, order)
-        reader, recording = open_recording(case)
+        reader, recording = open_recording(case, hashes)
         known = know(case, recording, rule_sets)
         earlier = root.jobs / order.supersedes if order.supersedes else None
         remembered = recall(earlier or folder, known)

@@ -26,6 +26,7 @@ from sidekeep.rulesets import RuleSet
 from sidekeep.sheets import merge, read_sheet, side_of
 from sidekeep.steps import STEPS
 from sidekeep.storage.faults import faults
+from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.reader import AudioReader
 
@@ -81,8 +82,12 @@ class Known:
         return tuple(made)
 
 
-def open_recording(case: Case) -> tuple[AudioReader, Recording]:
+def open_recording(case: Case, hashes: FileHashes | None = None) -> tuple[AudioReader, Recording]:
     """Open a recording and check that it can be processed; its hashes are still unknown.
+
+    Args:
+        case: the recording and what is known about it.
+        hashes: hashes of its files, where they are on their way already.
 
     Raises:
         Unusable: it can never be processed; the class and the message say why.
@@ -92,7 +97,7 @@ def open_recording(case: Case) -> tuple[AudioReader, Recording]:
         with faults("reading", path):
             header = read_header(path)
         check_acceptable(header, path.name)
-    reader = AudioReader(case.paths)
+    reader = AudioReader(case.paths, hashes)
     if reader.frames < SHORTEST_S * reader.rate_hz:
         raise OutsideLimits(
             f"{case.name} holds only {reader.frames:,} frames, which is no side of a record.",

@@ -13,11 +13,10 @@ import traceback
 from pathlib import Path
 
 from sidekeep.errors import MachineFault, NeedsPerson, SidekeepError, Unusable, WrittenWrong
-from sidekeep.job import run
-from sidekeep.rulesets import load_rule_sets
+from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Result, write_result
-from sidekeep.study import SECTIONS
+from sidekeep.storage.order import read_order
 
 CRASHED = 70  # EX_SOFTWARE of sysexits(3)
 _SWITCH_S = 0.0005  # numpy gives the lock up often; whoever waits for it shall not wait 5 ms
@@ -29,10 +28,7 @@ def main(argv: list[str]) -> int:
     root, job = Root(Path(argv[0])), argv[1]
     sys.setswitchinterval(_SWITCH_S)
     try:
-        folders = os.environ.get("SIDEKEEP_RULES", "").split(os.pathsep)
-        rule_sets = load_rule_sets([Path(folder) for folder in folders if folder], SECTIONS)
-        tempfile.tempdir = str(root.work / job)  # no other folder may be written to
-        result = run(root, job, rule_sets)
+        result = _run(root, job)
     except Exception as error:  # noqa: BLE001
         told = _result_of(error)
         if told is None:
@@ -45,6 +41,23 @@ def main(argv: list[str]) -> int:
         print(error.message, file=sys.stderr)  # noqa: T201  (the parent reads it)
         return TRY_AGAIN
     return 0
+
+
+def _run(root: Root, job: str) -> Result:
+    """Run the job; its recording is hashed while the numeric libraries load."""
+    folder = root.work / job
+    order = read_order(folder)
+    first_time = order.plan is None and order.supersedes is None
+    hashes = FileHashes([folder / part for part in order.parts]) if first_time else None
+
+    from sidekeep.job import run  # noqa: PLC0415
+    from sidekeep.rulesets import load_rule_sets  # noqa: PLC0415
+    from sidekeep.study import SECTIONS  # noqa: PLC0415
+
+    folders = os.environ.get("SIDEKEEP_RULES", "").split(os.pathsep)
+    rule_sets = load_rule_sets([Path(each) for each in folders if each], SECTIONS)
+    tempfile.tempdir = str(folder)  # no other folder may be written to
+    return run(root, job, rule_sets, hashes)
 
 
 def _result_of(error: Exception) -> Result | None:

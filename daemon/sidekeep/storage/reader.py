@@ -51,6 +51,7 @@ class AudioReader:
 
     Args:
         paths: the files in order; all of one sample type, word length, rate and number of channels.
+        hashes: hashes of the files, where they are on their way already.
 
     Raises:
         Unusable: a file cannot be processed (see `check_acceptable`).
@@ -58,7 +59,7 @@ class AudioReader:
         MachineFault: a file cannot be read.
     """
 
-    def __init__(self, paths: Sequence[str | Path]) -> None:
+    def __init__(self, paths: Sequence[str | Path], hashes: FileHashes | None = None) -> None:
         parts: list[_Part] = []
         for path in map(Path, paths):
             with faults("reading", path):
@@ -67,6 +68,7 @@ class AudioReader:
             parts.append(_Part(path, header, size, parts[-1].end if parts else 0))
         self._parts = tuple(parts)
         self._first = parts[0].header
+        self._file_hashes = hashes
         self._hashes = ("",) * len(parts)
         self._audio_hash = ""
         self.rate_hz, self.channels = self._first.rate_hz, self._first.channels
@@ -110,7 +112,7 @@ class AudioReader:
             Damaged: see `blocks`; also when FLAC's own MD5 differs.
             MachineFault: the disk failed.
         """
-        files = FileHashes([part.path for part in self._parts])
+        files = self._file_hashes or FileHashes([part.path for part in self._parts])
         audio = AudioHash()
         flac = FlacCheck(
             [(part.path.name, part.header.frames, part.header.md5) for part in self._parts],
