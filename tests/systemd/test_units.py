@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from sidekeep.cli import exit_codes
+
 UNITS = Path(__file__).parents[2] / "systemd"
 MOST_EXPOSURE = 0.5
 
@@ -77,6 +79,13 @@ def test_user_and_folders_can_be_made(tmp_path: Path) -> None:
     made = run("systemd-tmpfiles", f"--root={tmp_path}", "--create", "-", text=folders)
     assert made.returncode == 0, made.stderr
     assert (tmp_path / "srv/sidekeep/inbox").is_dir()
+
+
+def test_what_a_restart_does_not_mend_is_not_tried_again() -> None:
+    unit = (UNITS / "sidekeep.service").read_text()
+    (line,) = [line for line in unit.splitlines() if line.startswith("RestartPreventExitStatus=")]
+    codes = {int(code) for code in line.partition("=")[2].split()}
+    assert codes == {exit_codes.WRONG_USAGE, exit_codes.BUSY, exit_codes.WRONG_SETTINGS}
 
 
 def test_all_folders_share_one_mount() -> None:
