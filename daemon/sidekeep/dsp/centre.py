@@ -28,6 +28,9 @@ LOW_BANDS = 3
 TRUSTED = 0.5
 """Evidence from which a centre is to be trusted."""
 
+ONE_PLACE = 0.9
+"""Share of all in-phase sound in one place from which it may be a single source."""
+
 MOST_DB = 6.0
 """Largest ratio at which a centre is looked for; pickups differ by 2 dB at most (DIN 45500)."""
 
@@ -38,6 +41,7 @@ _HIGH = 0.9
 _NEARLY_MONO = 0.9
 _FAINT = 0.03
 _GROUPS = 15
+_PART = 4  # stretches that are a part of the side
 _NEAR_DB = 0.5
 
 
@@ -84,6 +88,15 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
         None where too little is in phase, or for too short.
     """
     weights, powers = _chosen(table, start, end)
+    whole = _best(weights, powers)
+    among_many = _among_many(weights)
+    if whole is None or among_many.all():
+        return whole
+    many = _best(weights[among_many], powers[among_many])
+    return whole if many is None or many.evidence < TRUSTED else many
+
+
+def _best(weights: NDArray[np.float32], powers: NDArray[np.float64]) -> Centre | None:
     if np.count_nonzero(weights.any(axis=(1, 2))) < 3 or not weights.any(axis=(0, 2)).all():
         return None
     likeness = _likeness(powers)
@@ -92,6 +105,20 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
     founded = [each for each in answers if not each.low_only or _is_sharp(each, whole)]
     trusted = (each for each in founded if each.evidence >= TRUSTED)
     return next(trusted, max(founded, key=lambda each: each.evidence))
+
+
+def _among_many(weights: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """The stretches of those parts of the side whose sound comes from more than one place.
+
+    A piece for one instrument says where that one stands, and says it louder than a band its centre.
+    """
+    many = np.ones(len(weights), np.bool_)
+    for first in range(0, len(weights), _PART):
+        part = weights[first : first + _PART].sum(axis=0, dtype=np.float64)
+        if part.any():
+            at_db = _peak(_agreement(part, BANDS, _NARROW_DB))
+            many[first : first + _PART] = _alone(part, at_db) < ONE_PLACE
+    return many
 
 
 def agreement_curve(table: ImageTable, start: int, end: int) -> Curve:
@@ -144,15 +171,20 @@ def _judge(weights: NDArray[np.float32], likeness: Curve, bands: int) -> Centre:
     ratio_db = _peak(_agreement(whole, bands, width_db))
     height = np.interp(ratio_db, RATIOS_DB, _agreement(whole, bands, _NARROW_DB))
     halves = [_peak(_agreement(half, bands, width_db)) for half in _halves(weights)]
-    near = np.abs(RATIOS_DB - ratio_db) < _NEAR_DB
     return Centre(
         ratio_db=ratio_db,
         agreement=float(height),
         spread_db=float(np.sqrt(np.mean((np.asarray(halves) - ratio_db) ** 2))),
         likeness=float(np.median(likeness[:bands])),
-        alone=float(whole[:, near].sum() / whole.sum()),
+        alone=_alone(whole, ratio_db),
         bands=bands,
     )
+
+
+def _alone(whole: NDArray[np.float64], ratio_db: float) -> float:
+    """Share of all in-phase sound near a ratio."""
+    near = np.abs(RATIOS_DB - ratio_db) < _NEAR_DB
+    return float(whole[:, near].sum() / whole.sum())
 
 
 def _is_sharp(answer: Centre, whole: NDArray[np.float64]) -> bool:
@@ -204,7 +236,9 @@ def _halves(weights: NDArray[np.float32]) -> NDArray[np.float64]:
     are together in half of the halves (balanced half-samples, McCarthy 1969; from memory). The
     spread of the halves' answers is the standard error of the whole's.
     """
-    groups = np.stack([weights[first::_GROUPS].sum(axis=0, dtype=np.float64) for first in range(_GROUPS)])
+    groups = np.stack(
+        [weights[first::_GROUPS].sum(axis=0, dtype=np.float64) for first in range(_GROUPS)]
+    )
     rows = np.arange(1, _GROUPS + 1)
     signs = np.bitwise_count(rows[:, np.newaxis] & rows) % 2 == 0  # a Hadamard matrix by Sylvester
     halves: NDArray[np.float64] = np.tensordot(signs.astype(float), groups, axes=1)

@@ -40,12 +40,17 @@ class LoudnessTable:
     energy: NDArray[np.float32]
 
 
+def cell_frames(rate_hz: int) -> int:
+    """Frames of one cell."""
+    return round(rate_hz / 100)
+
+
 class LoudnessMeter:
     """Fills a `LoudnessTable`."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._rate_hz = rate_hz
-        self._cell = round(rate_hz / 100)
+        self._cell = cell_frames(rate_hz)
         frames = self._cell * _CELLS_AT_ONCE
         self._blocks = EqualBlocks(channels, frames, np.float32)
         self._weighting = SectionFilter(k_weighting(rate_hz), channels, frames, np.float32)

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from sidekeep.dsp.centre import TRUSTED, Centre, find_centre, groove_balance_db
+from sidekeep.dsp.centre import ONE_PLACE, TRUSTED, Centre, find_centre, groove_balance_db
 from sidekeep.measurements import Measurements
 from sidekeep.model import Balance, Plan, Side
 from sidekeep.settings import number, quantity
 from sidekeep.steps.step import Step
-
-ONE_PLACE = 0.9
-"""Share of all in-phase sound in one place from which it may be a single source."""
 
 MANY_PLACES = 0.5
 """Share in one place below which it surely is not."""
@@ -19,7 +16,7 @@ MANY_PLACES = 0.5
 SURELY_TRANSFER_DB = 0.75
 """A lone source this near the middle was meant to be there: nobody pans by so little."""
 
-SAME_LEAN_DB = 1.0
+SAME_LEAN_DB = 0.35
 """How near the groove's own balance must be to a lone source's to bear it out."""
 
 OTHER_LEAN_DB = 3.0

@@ -12,6 +12,7 @@ from sidekeep.dsp.boundaries import Place, Way, find_ways
 from sidekeep.dsp.gaps import Gap, find_gaps
 from sidekeep.dsp.groove import Play, Run
 from sidekeep.dsp.islands import Island, find_islands
+from sidekeep.dsp.loudness import cell_frames as loudness_cell
 from sidekeep.dsp.presence import Presence, find_presence
 from sidekeep.dsp.segues import change_near
 from sidekeep.dsp.slots import Slots, slots_of
@@ -271,7 +272,10 @@ def _with_tracks(
     seen: Measurements,
 ) -> Side:
     frames = heard.slots.frames
-    edges = [side.trimmed.start, *(cut.slot * frames for cut in proposal.cuts), side.trimmed.end]
+    # On whole hundredths of a second, as the loudness is known in them.
+    whole = loudness_cell(seen.rate_hz)
+    cuts = (round(cut.slot * frames / whole) * whole for cut in proposal.cuts)
+    edges = [side.trimmed.start, *cuts, side.trimmed.end]
     starts = [side.programme.start]
     ends = []
     for cut in proposal.cuts:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from sidekeep.dsp.groove import BROAD, Play, find_plays
 from sidekeep.dsp.islands import Island, find_islands
+from sidekeep.dsp.loudness import cell_frames as loudness_cell
 from sidekeep.dsp.presence import find_presence
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.measurements import Measurements
@@ -113,7 +114,10 @@ def _side(side: Side, found: _Found, slots: Slots, seen: Measurements, settings:
             settings.fade_out_s,
         )
     )
-    trimmed = Span(max(down.start, start - before), min(down.end, end + after))
+    # On whole hundredths of a second, as the loudness is known in them.
+    whole = loudness_cell(seen.rate_hz)
+    begin = max(-(-down.start // whole), (start - before) // whole) * whole
+    trimmed = Span(begin, min(down.end, -(-(end + after) // whole) * whole))
     # Fades lie in the padding; where there is none, a hundredth of a second takes off the click.
     least = round(0.01 * seen.rate_hz)
     return replace(
