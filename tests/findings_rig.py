@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,9 @@ from composer import Band, ComposedSide, Groove, Programme, SideSpec, Track, com
 from sidekeep.dsp.capture import CaptureMeter
 from sidekeep.dsp.events import EventMeter
 from sidekeep.dsp.levels import LevelMeter
+from sidekeep.dsp.mono import MonoTable
 from sidekeep.dsp.spectra import Framer
+from sidekeep.dsp.tracing import TracingMeter
 from sidekeep.findings.scene import Scene
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Part, Recording, Side, Span
@@ -26,12 +27,14 @@ def tables(samples: NDArray[np.float64], rate_hz: int = 44_100, bits: int = 24) 
     block = codes.astype(np.float32)
     channels = block.shape[0]
     levels, events = LevelMeter(rate_hz, channels), EventMeter(rate_hz, channels)
-    capture = CaptureMeter(rate_hz, channels)
+    capture, tracing = CaptureMeter(rate_hz, channels), TracingMeter(rate_hz, channels)
     levels.update(block)
     events.update(block)
-    events.update_spectra(Framer(rate_hz).update(block))
+    spectra = Framer(rate_hz).update(block)
+    events.update_spectra(spectra)
+    tracing.update(spectra)
     capture.update(block)
-    unused = cast("dict[str, None]", dict.fromkeys(("loudness", "peaks", "bands", "image", "mono")))
+    unused = dict.fromkeys(("loudness", "peaks", "bands", "image"), MonoTable())
     return Measurements(
         rate_hz=rate_hz,
         channels=channels,
@@ -39,6 +42,7 @@ def tables(samples: NDArray[np.float64], rate_hz: int = 44_100, bits: int = 24) 
         levels=levels.finish(),
         events=events.finish(),
         capture=capture.finish(),
+        tracing=tracing.finish(),
         **unused,  # type: ignore[arg-type]
     )
 

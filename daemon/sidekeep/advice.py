@@ -30,6 +30,8 @@ ADVICE = {
     "set with a rumble filter helps.",
     "thumps": "Do not walk about or touch the shelf while the record plays.",
     "groove noise": f"{_WASH} Check the stylus for fluff and wear.",
+    "inner distortion": f"{_WASH} Check the stylus for wear; where the groove itself is worn, "
+    "another copy or a stylus of another shape may sound better.",
     "source format": "Set the recorder to its full word length and rate; record from the record "
     "itself, never from a lossy copy.",
     "speed": "Check the turntable's speed with a strobe disc.",

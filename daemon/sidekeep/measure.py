@@ -23,6 +23,7 @@ from sidekeep.dsp.loudness import LoudnessMeter
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.mono import MonoTable, mono_table
 from sidekeep.dsp.spectra import Framer
+from sidekeep.dsp.tracing import TracingMeter
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.dsp.truepeak import TruePeakMeter
 from sidekeep.measurements import Measurements
@@ -42,12 +43,14 @@ class _Bench:
         self.events = EventMeter(rate_hz, channels)
         self.bands = BandMeter(rate_hz, channels)
         self.image = ImageMeter(rate_hz, channels)
+        self.tracing = TracingMeter(rate_hz, channels)
         self._framer = Framer(rate_hz)
 
     def feed_spectra(self, block: Block) -> None:
         spectra = self._framer.update(block)
         self.bands.update(spectra)
         self.image.update(spectra)
+        self.tracing.update(spectra)
         self.events.update_spectra(spectra)
         self.loudness.update(block)
 
@@ -68,6 +71,7 @@ class _Bench:
             image=self.image.finish(),
             events=self.events.finish(),
             capture=self.capture.finish(),
+            tracing=self.tracing.finish(),
             mono=mono,
         )
 

@@ -20,6 +20,7 @@ from sidekeep.dsp.image import ImageTable
 from sidekeep.dsp.levels import LevelTable
 from sidekeep.dsp.loudness import LoudnessTable
 from sidekeep.dsp.mono import MonoTable
+from sidekeep.dsp.tracing import TracingTable
 from sidekeep.dsp.truepeak import TruePeakTable
 
 
@@ -40,6 +41,7 @@ class Measurements:
     image: ImageTable
     events: EventTable
     capture: CaptureTable
+    tracing: TracingTable = field(default_factory=TracingTable)
     mono: MonoTable = field(default_factory=MonoTable)
 
 
@@ -83,5 +85,6 @@ _TABLES: dict[str, type[Any]] = {
     "image": ImageTable,
     "events": EventTable,
     "capture": CaptureTable,
+    "tracing": TracingTable,
     "mono": MonoTable,
 }

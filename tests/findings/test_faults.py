@@ -30,9 +30,11 @@ FOUND = {
     "clicks": "clicks",
     "scratch": "scratch",
     "groove noise": "groove noise",
+    "inner distortion": "inner distortion",
     "cut short, start": "cut short",
     "cut short, end": "cut short",
     "lossy, low-passed": "source format",
+    "lossy, coded": "source format",
     "upsampled": "source format",
 }
 PLACED = {"locked groove", "dropout, zeros", "dropout, repeated", "slip", "thump", "scratch"}

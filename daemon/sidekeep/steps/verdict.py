@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from sidekeep.advice import ADVICE
-from sidekeep.findings import (
-    channels,
-    clicks,
-    clipping,
-    cut_short,
-    dropout,
-    groove_noise,
-    hum,
-    image,
-    locked_groove,
-    low_capture,
-    pitch,
-    rumble,
-    skip,
-    source_format,
-    speed,
-)
-from sidekeep.findings.breaks import find_breaks
-from sidekeep.findings.judgement import judge, without_echoes
+from sidekeep.findings.judgement import judge
 from sidekeep.findings.scene import Scene
+from sidekeep.findings.survey import Limits, survey
 from sidekeep.measurements import Measurements
-from sidekeep.model import Finding, Judgement, Plan, Severity, Side
-from sidekeep.settings import choice, number, quantity, words
+from sidekeep.model import Finding, Judgement, Plan, Side
+from sidekeep.settings import choice, words
 from sidekeep.steps.step import Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class Settings(Limits):
     """What is called worth hearing, what is called a failed transfer, and which of them hold."""
 
     hold_on: str = choice(
@@ -47,313 +29,16 @@ class Settings:
         of=tuple(ADVICE),
         doc="kinds of finding that are not reported",
     )
-    clipping_listen: float = number(
-        "clipping listen",
-        default=3,
-        low=1,
-        high=1e6,
-        doc="clipped places worth hearing",
-    )
-    clipping_again: float = number(
-        "clipping again",
-        default=10,
-        low=1,
-        high=1e6,
-        doc="clipped places that ask for another take",
-    )
-    dead_channel_db: float = quantity(
-        "dead channel",
-        unit="dB",
-        default=30.0,
-        low=12.0,
-        high=90.0,
-        doc="how far a missing channel lies under the other, noise included",
-    )
-    weak_channel_db: float = quantity(
-        "weak channel",
-        unit="dB",
-        default=7.0,
-        low=6.0,
-        high=40.0,
-        doc="how far a weak channel lies under the other, noise included",
-    )
-    one_sided_noise_db: float = quantity(
-        "one-sided noise",
-        unit="dB",
-        default=8.0,
-        low=3.0,
-        high=60.0,
-        doc="how far one channel's groove noise lies above the other's",
-    )
-    cut_short_db: float = quantity(
-        "cut short",
-        unit="dB",
-        default=15.0,
-        low=6.0,
-        high=60.0,
-        doc="how far above the groove noise the edge of the recording is when music was cut",
-    )
-    locked_likeness: float = number(
-        "locked groove likeness",
-        default=0.45,
-        low=0.3,
-        high=0.95,
-        doc="correlation of the fine structure from which a turn may count as played again",
-    )
-    locked_left_db: float = quantity(
-        "locked groove residue",
-        unit="dB",
-        default=-5.0,
-        low=-40.0,
-        high=-3.0,
-        doc="what may be left against the groove noise when the turn before is taken away",
-    )
-    low_capture_dbfs: float = quantity(
-        "low capture",
-        unit="dBFS",
-        default=-30.0,
-        low=-90.0,
-        high=-6.0,
-        doc="programme peaks below this were captured low",
-    )
-    low_capture_again_dbfs: float = quantity(
-        "low capture again",
-        unit="dBFS",
-        default=-40.0,
-        low=-90.0,
-        high=-6.0,
-        doc="programme peaks below this ask for another take",
-    )
-    antiphase: float = number(
-        "antiphase",
-        default=-0.14,
-        low=-1.0,
-        high=0.0,
-        doc="correlation of the channels' bass below which the polarity is swapped",
-    )
-    mono_db: float = quantity(
-        "mono",
-        unit="dB",
-        default=-18.0,
-        low=-60.0,
-        high=-10.0,
-        doc="difference of the channels, against the channels, below which the programme is mono",
-    )
-    hum_db: float = quantity(
-        "hum",
-        unit="dB",
-        default=3.5,
-        low=-20.0,
-        high=40.0,
-        doc="hum against the groove noise from which it is worth hearing",
-    )
-    hum_dbfs: float = quantity(
-        "hum level",
-        unit="dBFS",
-        default=-60.0,
-        low=-100.0,
-        high=0.0,
-        doc="level the hum must have as well to be worth hearing",
-    )
-    rumble_db: float = quantity(
-        "rumble",
-        unit="dB",
-        default=-35.0,
-        low=-60.0,
-        high=0.0,
-        doc="rumble against the loud programme from which it is worth hearing",
-    )
-    rumble_dbfs: float = quantity(
-        "rumble level",
-        unit="dBFS",
-        default=-43.0,
-        low=-100.0,
-        high=0.0,
-        doc="level the rumble must have as well to be worth hearing",
-    )
-    thump_db: float = quantity(
-        "thump",
-        unit="dB",
-        default=9.0,
-        low=3.0,
-        high=40.0,
-        doc="how far a thump rises above what lies below 20 Hz elsewhere",
-    )
-    thump_dbfs: float = quantity(
-        "smallest thump",
-        unit="dBFS",
-        default=-22.0,
-        low=-60.0,
-        high=0.0,
-        doc="thumps with smaller peaks are left out",
-    )
-    groove_noise_db: float = quantity(
-        "groove noise",
-        unit="dB",
-        default=-40.0,
-        low=-80.0,
-        high=0.0,
-        doc="groove noise against the loud programme from which it is unusual",
-    )
-    groove_noise_dbfs: float = quantity(
-        "groove noise level",
-        unit="dBFS",
-        default=-46.0,
-        low=-100.0,
-        high=0.0,
-        doc="level the groove noise must have as well to be called unusual",
-    )
-    source_format: str = choice(
-        "source format",
-        of=("note", "listen", "again"),
-        default="note",
-        doc="how a lossy origin or a raised sample rate is told",
-    )
-    raised_rate_db: float = quantity(
-        "raised rate",
-        unit="dB",
-        default=14.0,
-        low=6.0,
-        high=60.0,
-        doc="fall across the edge of a lower sample rate that tells a raised one",
-    )
-    speed_percent: float = quantity(
-        "speed",
-        unit="%",
-        default=1.2,
-        low=0.2,
-        high=7.0,
-        doc="deviation of the turntable's speed worth correcting",
-    )
-    wow_percent: float = quantity(
-        "wow",
-        unit="%",
-        default=0.15,
-        low=0.05,
-        high=5.0,
-        doc="peak deviation of pitch, once per revolution, worth hearing",
-    )
-    slip_percent: float = quantity(
-        "slip",
-        unit="%",
-        default=1.9,
-        low=0.5,
-        high=20.0,
-        doc="depth of a dip in pitch that is a slip of the platter",
-    )
-    skip_listen: float = number(
-        "skip",
-        default=11,
-        low=0,
-        high=60,
-        doc="natural logarithm of the odds that the music breaks, from which it is worth hearing",
-    )
-    skip_again: float = number(
-        "skip again",
-        default=40,
-        low=0,
-        high=60,
-        doc="the same from which it asks for another take",
-    )
-    lost_listen: float = number(
-        "lost samples",
-        default=11,
-        low=0,
-        high=60,
-        doc="such odds of a break after which the music goes on as it should have later",
-    )
-    lost_again: float = number(
-        "lost samples again",
-        default=40,
-        low=0,
-        high=60,
-        doc="the same from which it asks for another take",
-    )
-    click_db: float = quantity(
-        "click",
-        unit="dB",
-        default=15.0,
-        low=6.0,
-        high=40.0,
-        doc="how far a click rises above the treble around it",
-    )
-    click_level_db: float = quantity(
-        "click level",
-        unit="dB",
-        default=-26.0,
-        low=-80.0,
-        high=0.0,
-        doc="least level of a click's edge, 0 dB being a jump of full scale",
-    )
-    clicks_per_minute: float = number(
-        "clicks per minute",
-        default=1700,
-        low=1,
-        high=1e6,
-        doc="clicks a minute worth hearing; one twice as high as the least counts twice",
-    )
 
 
 def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
     """All findings about one side, in order of time, with advice."""
-    with ThreadPoolExecutor(1) as pool:  # this one alone takes as long as all the others
-        grooves = pool.submit(
-            locked_groove.find,
-            scene,
-            likeness=settings.locked_likeness,
-            left_db=settings.locked_left_db,
-        )
-        found = (*_quick_findings(scene, settings), *grooves.result())
-    found = without_echoes(found)
-    found = (*found, *locked_groove.find_jumps_back(found))
     kept = [
-        replace(one, advice=ADVICE[one.kind]) for one in found if one.kind not in settings.ignore
+        replace(one, advice=ADVICE[one.kind])
+        for one in survey(scene, settings)
+        if one.kind not in settings.ignore
     ]
     return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
-
-
-def _quick_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
-    breaks = find_breaks(scene)
-    return (
-        *clipping.find(
-            scene, listen_spots=settings.clipping_listen, again_spots=settings.clipping_again
-        ),
-        *channels.find(
-            scene,
-            dead_db=settings.dead_channel_db,
-            weak_db=settings.weak_channel_db,
-            one_sided_db=settings.one_sided_noise_db,
-        ),
-        *cut_short.find(scene, above_noise_db=settings.cut_short_db),
-        *dropout.find(scene, breaks, listen=settings.lost_listen, again=settings.lost_again),
-        *low_capture.find(
-            scene, listen_dbfs=settings.low_capture_dbfs, again_dbfs=settings.low_capture_again_dbfs
-        ),
-        *image.find(scene, antiphase=settings.antiphase, mono_db=settings.mono_db),
-        *hum.find(scene, listen_db=settings.hum_db, listen_dbfs=settings.hum_dbfs),
-        *rumble.find(scene, listen_db=settings.rumble_db, listen_dbfs=settings.rumble_dbfs),
-        *rumble.find_thumps(
-            scene, stand_out_db=settings.thump_db, loudest_dbfs=settings.thump_dbfs
-        ),
-        *groove_noise.find(
-            scene, listen_db=settings.groove_noise_db, listen_dbfs=settings.groove_noise_dbfs
-        ),
-        *source_format.find(
-            scene,
-            raised_db=settings.raised_rate_db,
-            severity=Severity(settings.source_format),
-        ),
-        *speed.find(scene, listen_percent=settings.speed_percent),
-        *pitch.find(scene, wow_percent=settings.wow_percent, slip_percent=settings.slip_percent),
-        *skip.find(scene, breaks, listen=settings.skip_listen, again=settings.skip_again),
-        *clicks.find(
-            scene,
-            stand_out_db=settings.click_db,
-            level_db=settings.click_level_db,
-            listen_per_minute=settings.clicks_per_minute,
-        ),
-        *clicks.find_scratch(scene),
-    )
 
 
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
