@@ -228,10 +228,12 @@ def recording(frames: int = 1000, seed: str = "") -> bytes:
 
 
 def rig_at(path: Path, **changes: Any) -> Rig:
-    """A rig on a fresh root below `path`."""
+    """A rig on a fresh root below `path`, with one worker unless the test wants more."""
     path.mkdir(parents=True, exist_ok=True)
     preferences = replace(
-        Preferences(root=str(path / "root"), free_space_gb=0.0, settle_s=3.0, settle_unseen_s=30.0),
+        Preferences(
+            root=str(path / "root"), free_space_gb=0.0, settle_s=3.0, settle_unseen_s=30.0, workers=1
+        ),
         **changes,
     )
     return Rig(Root(path / "root"), preferences)

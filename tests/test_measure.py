@@ -45,6 +45,11 @@ def test_blocks_change_nothing(audio: NDArray[np.float32], frames: int) -> None:
     assert_equal(whole, measure(cut(audio, frames), RATE_HZ, 2))
 
 
+def test_one_core_gives_the_same_as_two(audio: NDArray[np.float32]) -> None:
+    blocks = [*cut(audio, 44_100)]
+    assert_equal(measure(blocks, RATE_HZ, 2, cores=1), measure(blocks, RATE_HZ, 2, cores=2))
+
+
 def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> None:
     """A treatment runs before the meters; the capture table alone sees the recording itself."""
     settings = rumble.Settings(corner_hz=120.0, order=8)

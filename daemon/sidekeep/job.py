@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from sidekeep import planfile
+from sidekeep.cores import cores
 from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.errors import NeedsPerson
 from sidekeep.memory import recall, remember
@@ -84,7 +85,7 @@ def run(
         if taken is not None:
             log.info("files_taken_over", earlier=order.supersedes)
         plan = taken or render(
-            plan, source(reader, known), delivery.open_sink, telling.rendering(plan)
+            plan, source(reader, known), delivery.open_sink, telling.rendering(plan), cores()
         )
         log_files(log, plan)
         result = _result("staged", plan, "")

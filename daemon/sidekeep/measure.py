@@ -77,14 +77,21 @@ class _Bench:
 
 
 class _Lane:
-    """A thread of its own that works off what it is given, in order, at most `_AHEAD` behind."""
+    """A thread of its own that works off what it is given, in order, at most `_AHEAD` behind.
 
-    def __init__(self) -> None:
+    Without a thread of its own it does everything at once.
+    """
+
+    def __init__(self, *, own_thread: bool) -> None:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="meters")
         self._waiting: deque[Future[None]] = deque()
+        self._own_thread = own_thread
 
     def take(self, feed: Callable[[Block], None], block: Block) -> None:
         """Feed the block as soon as all before it was."""
+        if not self._own_thread:
+            feed(block)
+            return
         while len(self._waiting) >= _AHEAD:
             self._waiting.popleft().result()
         self._waiting.append(self._pool.submit(feed, block))
@@ -106,6 +113,7 @@ def measure(
     rate_hz: int,
     channels: int,
     treatments: tuple[Treatment, ...] = (),
+    cores: int = 2,
 ) -> Measurements:
     """Measure a recording.
 
@@ -115,10 +123,12 @@ def measure(
         rate_hz: sample rate in Hz.
         channels: rows of every block.
         treatments: what the audio passes through before it is measured.
+        cores: processor cores to use; with one, nothing runs side by side.
     """
     chain = Chain(treatments, channels)
     bench = _Bench(rate_hz, channels, chain.channels_out)
-    with _Lane() as spectra, _Lane() as samples:
+    aside = cores > 1
+    with _Lane(own_thread=aside) as spectra, _Lane(own_thread=aside) as samples:
 
         def feed_all(treated: Block) -> None:
             if treated.shape[1]:

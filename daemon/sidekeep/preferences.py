@@ -29,10 +29,11 @@ class Preferences:
     )
     workers: int = number(
         "workers",
-        default=1,
+        default=2,
         low=1,
         high=64,
-        doc="sides treated at the same time; one side alone uses two processor cores at best",
+        doc="sides treated at the same time. One that is alone may use two processor cores; with 1, "
+        "no side uses more than one core",
     )
     spread: str | None = text(
         "spread",

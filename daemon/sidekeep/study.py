@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.choosing import Choice, choose
+from sidekeep.cores import cores
 from sidekeep.decide import decide, draft
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.errors import OutsideLimits
@@ -142,7 +143,7 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
             progress("measure", done / max(1, recording.frames))
             yield block
 
-    seen = measure(told(), recording.rate_hz, recording.channels, treatments)
+    seen = measure(told(), recording.rate_hz, recording.channels, treatments, cores())
     give_memory_back()
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)

@@ -133,10 +133,10 @@ def _job(recording: Recording) -> tuple[Spent, float]:
     inbox and taken off.
     """
     root = _new_root()
-    start = _drained(root, 1).spent
+    start = _drained(root, 2).spent
     shutil.copyfile(made(recording), root.inbox / "A.wav")
     (root.inbox / "A.yaml").write_text(sheet(), encoding="utf-8")
-    done = _drained(root, 1)
+    done = _drained(root, 2)
     if not list(root.music.rglob("*.flac")):
         message = f"{recording.name} was not filed: {done.errors[-2000:]}"
         raise RuntimeError(message)

@@ -9,6 +9,7 @@ from concurrent.futures import Executor
 from concurrent.futures import wait as wait_for
 from dataclasses import dataclass
 
+from sidekeep.cores import MOST
 from sidekeep.errors import SidekeepError
 from sidekeep.preferences import Preferences
 from sidekeep.service.clock import Clock
@@ -138,7 +139,10 @@ class Dispatcher:
     def _call(self, job: str, size: int) -> Call:
         cache = self._root.state / "cache"
         cache.mkdir(exist_ok=True)
-        return Call(str(self._root.path), job, self._limits(size), self.rules, str(cache))
+        cores = min(MOST, self._preferences.workers)
+        return Call(
+            str(self._root.path), job, self._limits(size), self.rules, str(cache), cores=cores
+        )
 
     def _limits(self, size: int) -> Limits:
         memory = int(self._preferences.memory_mb * 1e6)

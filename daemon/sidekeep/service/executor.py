@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
+from sidekeep.cores import CORES_VARIABLE, MOST
 from sidekeep.service import launch
 from sidekeep.service.confinement import CACHE_VARIABLE
 from sidekeep.service.launch import RULES_VARIABLE
@@ -36,7 +37,8 @@ class Call:
     """What a worker needs to know; plain values, so that it can travel to another machine.
 
     `rules` are the folders of the person's rule sets, joined as in PATH; `cache` is a folder where
-    the worker may keep drawing fonts and the like; `worker` the module that does the job.
+    the worker may keep drawing fonts and the like; `worker` the module that does the job; `cores`
+    how many processor cores it may keep busy.
     """
 
     root: str
@@ -45,6 +47,7 @@ class Call:
     rules: str = ""
     cache: str = ""
     worker: str = "sidekeep.worker"
+    cores: int = MOST
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +163,7 @@ def _environment(call: Call) -> Mapping[str, str]:
     """
     values = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     values["MALLOC_ARENA_MAX"] = "1"
+    values[CORES_VARIABLE] = str(call.cores)
     values.pop("NOTIFY_SOCKET", None)
     if call.rules:
         values[RULES_VARIABLE] = call.rules
