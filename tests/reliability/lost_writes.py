@@ -20,143 +20,16 @@ from pathlib import Path
 import sidekeep
 from reliability import census
 from reliability.figures import Figure, scratch
-from reliability.forked_service import drained, in_a_fork, rule_sets_of
+from reliability.forked_service import drained, in_a_fork
 from reliability.kills import PATIENCE_S
-from reliability.small_sides import SCENARIOS, SHEET, fill, recording, rules_for
+from reliability.stories import Story, stories
 from reliability.strict_disk import StrictDisk, Tree, write_tree
 from reliability.tracing import Answer, Step, run_traced
-from sidekeep.service.returning import Change, redo, release, retry
 from sidekeep.storage.folders import Root
 
 PACKAGE = Path(sidekeep.__file__).parent
-DATE = "20310504"
 WANTED = "0 committed jobs lost, 0 recordings lost, recovered without a difference"
 _INDEX = frozenset({"state", "archive/index.html"})  # can be made anew, and is
-
-
-@dataclass
-class Story:
-    """Something a person or the service does, after which a recording must be found again.
-
-    `before` makes the root, `during` is cut; `promised` says when the result can no longer be taken
-    back, and `kept` whether a root keeps that promise.
-    """
-
-    name: str
-    rules: Path
-    before: Callable[[Root], None]
-    during: Callable[[Root], int]
-    promised: Callable[[Step, Root], bool]
-    kept: Callable[[Root], bool]
-
-
-def stories(folder: Path) -> list[Story]:
-    """All ways on which a recording moves."""
-    one, many, holds = SCENARIOS
-    rules = {scenario.name: rules_for(scenario, folder) for scenario in SCENARIOS}
-    for path in rules.values():
-        rule_sets_of(str(path))
-
-    def drain(scenario_name: str) -> Callable[[Root], int]:
-        return lambda root: drained(root.path, rules[scenario_name])
-
-    def filed_before(root: Root) -> None:
-        fill(root.inbox, many, folder)
-        _must(in_a_fork(lambda: drain(many.name)(root)))
-
-    def held_before(root: Root) -> None:
-        fill(root.inbox, holds, folder)
-        _must(in_a_fork(lambda: drain(holds.name)(root)))
-
-    def twin_before(root: Root) -> None:
-        filed_before(root)
-        (root.inbox / "B.wav").write_bytes(other_file(recording(folder).read_bytes()))
-
-    def damaged_before(root: Root) -> None:
-        (root.inbox / "B.wav").write_bytes(b"no audio at all " * 100)
-
-    def retried_before(root: Root) -> None:
-        damaged_before(root)
-        _must(in_a_fork(lambda: drain(one.name)(root)))
-
-    def redone(root: Root) -> int:
-        redo(root, _only(root.jobs), Change(rules="default", side="B"), DATE)
-        return drain(one.name)(root)
-
-    def released(root: Root) -> int:
-        release(root, _only(root.held), Change())
-        return drain(holds.name)(root)
-
-    def retried(root: Root) -> int:
-        retry(root, _only(root.quarantine), Change())
-        return drain(one.name)(root)
-
-    def late_sheet(root: Root) -> int:
-        (root.inbox / "A.yaml").write_text(SHEET, encoding="utf-8")
-        return drain(holds.name)(root)
-
-    filed = _flushed("archive/jobs", lambda root: _folders(root.jobs))
-    put_away = _flushed("quarantine", lambda root: _folders(root.quarantine))
-    waits = _flushed("held", lambda root: _folders(root.held))
-    anew = _flushed("archive/jobs", lambda root: {*_folders(root.jobs)} - {_first_name(root)})
-    return [
-        Story(
-            "filed",
-            rules[many.name],
-            lambda root: fill(root.inbox, many, folder),
-            drain(many.name),
-            filed,
-            lambda root: bool(_folders(root.jobs)),
-        ),
-        Story(
-            "held",
-            rules[holds.name],
-            lambda root: fill(root.inbox, holds, folder),
-            drain(holds.name),
-            waits,
-            lambda root: bool(_folders(root.held)),
-        ),
-        Story(
-            "quarantined",
-            rules[one.name],
-            damaged_before,
-            drain(one.name),
-            put_away,
-            lambda root: bool(_folders(root.quarantine)),
-        ),
-        Story(
-            "duplicate",
-            rules[one.name],
-            twin_before,
-            drain(one.name),
-            put_away,
-            lambda root: bool(_folders(root.quarantine)),
-        ),
-        Story(
-            "done again",
-            rules[one.name],
-            filed_before,
-            redone,
-            anew,
-            lambda root: bool(_folders(root.jobs)),
-        ),
-        Story(
-            "released",
-            rules[holds.name],
-            held_before,
-            released,
-            filed,
-            lambda root: bool(_folders(root.jobs)),
-        ),
-        Story("retried", rules[one.name], retried_before, retried, put_away, lambda _: True),
-        Story("late sheet", rules[holds.name], held_before, late_sheet, waits, lambda _: True),
-    ]
-
-
-def other_file(wav: bytes) -> bytes:
-    """The same audio in another file: a chunk that means nothing is added at the end."""
-    grown = wav + b"JUNK\x04\0\0\0none"
-    return grown[:4] + (len(grown) - 8).to_bytes(4, "little") + grown[8:]
 
 
 @dataclass
@@ -183,25 +56,30 @@ class Court:
         story.before(root)
         dropped = sorted(census.recordings(root).elements())
         results = [census.filed(root)]
-        disk = StrictDisk(root.path)
+        disk = StrictDisk(root.path, never_flushed=root.inbox if story.never_flushed else None)
         seen: dict[str, tuple[str, Tree, bool]] = {}
         judged = Judged()
         promised = False
 
+        def cut(when: str) -> None:
+            if story.never_flushed and not promised:
+                return
+            judged.cuts += 1
+            for lost, tree in disk.possible():
+                there = {path: data for path, data in tree.items() if not _indexed(path)}
+                key = f"{_digest(there)} {story.name if promised else ''}"
+                seen.setdefault(key, (f"{story.name}, {when}: {lost}", there, promised))
+
         def at_step(step: Step) -> Answer:
             nonlocal promised
             if not step.path.startswith("state/"):
-                judged.cuts += 1
-                for lost, tree in disk.possible():
-                    there = {path: data for path, data in tree.items() if not _indexed(path)}
-                    key = f"{_digest(there)} {promised}"
-                    where = f"{story.name}, before {step.number} ({step.call} {step.path}): {lost}"
-                    seen.setdefault(key, (where, there, promised))
+                cut(f"before {step.number} ({step.call} {step.path})")
             disk.follow(step)
             promised = promised or story.promised(step, root)
             return None
 
         code = run_traced(lambda: story.during(root), root.path, at_step, PATIENCE_S)
+        cut("at the end")
         results.append(census.filed(root))
         if code != 0 or census.unfinished(root):
             judged.problems.append(f"{story.name}: the undisturbed run failed ({code})")
@@ -263,29 +141,6 @@ def _digest(tree: Tree) -> str:
 
 def _indexed(path: str) -> bool:
     return path in _INDEX or path.startswith("state/")
-
-
-def _flushed(place: str, there: Callable[[Root], object]) -> Callable[[Step, Root], bool]:
-    return lambda step, root: step.path == place and step.call == "fsync" and bool(there(root))
-
-
-def _folders(place: Path) -> list[str]:
-    return [path.name for path in place.iterdir() if path.is_dir()] if place.is_dir() else []
-
-
-def _first_name(root: Root) -> str:
-    """The first job's name: every later one begins with another day."""
-    return next((name for name in _folders(root.jobs) if not name.startswith(DATE)), "")
-
-
-def _only(place: Path) -> str:
-    (name,) = _folders(place)
-    return name
-
-
-def _must(code: int) -> None:
-    if code != 0:
-        raise RuntimeError(f"the preparation failed with {code}")
 
 
 # --- leaving one fsync out ----------------------------------------------------------------------

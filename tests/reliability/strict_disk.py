@@ -68,16 +68,19 @@ class StrictDisk:
 
     Args:
         top: the folder to follow; all it holds now is taken to be on the disk.
+        never_flushed: a folder whose files are there by name only.
     """
 
-    def __init__(self, top: Path) -> None:
+    def __init__(self, top: Path, never_flushed: Path | None = None) -> None:
         self.top = top
         live = Live.look(top)
         self._root = top.stat().st_ino
         self._entries: Entries = deepcopy(live.entries)
         self._folders = set(live.folders)
         self._data = {
-            inode: _content(path) for inode, path in live.paths.items() if inode not in live.folders
+            inode: _NOTHING if path.parent == never_flushed else _content(path)
+            for inode, path in live.paths.items()
+            if inode not in live.folders
         }
 
     def follow(self, step: Step) -> None:

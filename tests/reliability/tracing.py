@@ -68,7 +68,9 @@ def why_not() -> str:
     stopped: list[Step] = []
     with TemporaryDirectory() as folder:
         try:
-            run_traced(lambda: Path(folder, "x").write_bytes(b""), Path(folder), stopped.append, 10.0)
+            run_traced(
+                lambda: Path(folder, "x").write_bytes(b""), Path(folder), stopped.append, 10.0
+            )
         except OSError as error:
             return f"processes cannot be traced here: {error.strerror}"
     return "" if stopped else "processes cannot be traced here"

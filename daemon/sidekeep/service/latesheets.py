@@ -8,7 +8,7 @@ from dataclasses import replace
 from sidekeep.service.inbox import Scan, Seen
 from sidekeep.service.ledger import Entry
 from sidekeep.service.names import SHARED_SHEET_STEM, Kind
-from sidekeep.storage.durable import fsync_folder, write_atomically
+from sidekeep.storage.durable import write_atomically
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.order import read_order, write_order
@@ -55,7 +55,7 @@ def _give(root: Root, job: str, sheet: Seen) -> bool:
     with faults("writing", home):
         (home / "sheet").mkdir(exist_ok=True)
         write_atomically(home / "sheet" / sheet.name, data)
-        fsync_folder(home)
+    # This brings the way to the sheet to the disk as well.
     write_order(home, replace(order, sheet=f"sheet/{sheet.name}", plan=None, attempt=1))
     take_back(root, job)
     if sheet.stem.casefold() != SHARED_SHEET_STEM:

@@ -114,6 +114,8 @@ def redo(root: Root, job: str, change: Change, date: str) -> str:
     )
     order = replace(_changed(home, order, change), plan=PLAN_NAME if keeps_cuts else None)
     write_order(home, order)
+    with faults("writing", root.work):
+        fsync_folder(root.work)
     return name
 
 
@@ -149,7 +151,6 @@ def _copy(source: Path, target: Path) -> None:
     with faults("copying", source):
         target.parent.mkdir(exist_ok=True)
         write_atomically(target, source.read_bytes())
-        fsync_folder(target.parent.parent)
 
 
 def _back_to_work(root: Root, home: Path, order: Order) -> None:

@@ -81,6 +81,5 @@ def _move(root: Root, job: str, source: Path, target: Path) -> Path:
                 return target / job
             raise Refused(f"There is no job {job} in {source}.", "See `sidekeep jobs`.")
         rename_noreplace(source / job, target / job)
-        fsync_folder(target)
-        fsync_folder(source)
+        fsync_folder(target)  # a rename is one step: with the new place goes the old
     return target / job
