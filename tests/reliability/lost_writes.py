@@ -28,6 +28,7 @@ from reliability.tracing import Answer, Step, run_traced
 from sidekeep.storage.folders import Root
 
 PACKAGE = Path(sidekeep.__file__).parent
+QUICK_STORY, QUICK_SITE = "quarantined", "storage/quarantine.py"
 WANTED = "0 committed jobs lost, 0 recordings lost, recovered without a difference"
 _INDEX = frozenset({"state", "archive/index.html"})  # can be made anew, and is
 
@@ -209,14 +210,15 @@ def without(court: Court, told: list[Story], site: str) -> Iterator[str]:
 def check(*, full: bool) -> Iterator[Figure]:
     """Cut every story at every call; then leave out each fsync in turn."""
     with scratch("lost") as folder:
-        told = stories(folder) if full else stories(folder)[2:3]
+        told = [story for story in stories(folder) if full or story.name == QUICK_STORY]
         court = Court(folder)
         for story in told:
             judged = court.run(story)
             measured = f"{judged.cuts} cuts, {judged.trees} trees: {len(judged.problems)} problems"
             yield Figure(f"strict disk, {story.name}", WANTED, measured, judged.problems)
-        if full:
-            yield from (_proof(court, told, site) for site in sites())
+        for site in sites():
+            if full or site.startswith(QUICK_SITE):
+                yield _proof(court, told, site)
 
 
 def _proof(court: Court, told: list[Story], site: str) -> Figure:

@@ -93,7 +93,7 @@ class Claiming:
             file=arrival.origin,
             why=why,
             next=f"stays in the inbox, tried again in {pause_s:.0f} s",
-            advice=advice,
+            advice=advice or "If it stays there, put a plain copy into the inbox instead.",
         )
         return None
 

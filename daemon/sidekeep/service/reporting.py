@@ -64,14 +64,20 @@ class Reporter:
             (
                 "inbox.refused",
                 scan.refused,
-                "It stays where it is; put a plain copy there instead.",
+                "Put a plain copy there instead.",
             ),
             ("inbox.unreadable", scan.unreadable, "Check the share and the rights of the service."),
         ):
             for entry in entries:
                 seen.add((event, entry.path))
                 if (event, entry.path) not in self._told:
-                    self._log.warning(event, file=entry.path, why=entry.reason, advice=advice)
+                    self._log.warning(
+                        event,
+                        file=entry.path,
+                        why=entry.reason,
+                        next="stays where it is, looked at again with every scan",
+                        advice=advice,
+                    )
         self._told = seen
 
     def claimed(self, entry: Entry) -> None:
