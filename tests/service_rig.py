@@ -232,7 +232,11 @@ def rig_at(path: Path, **changes: Any) -> Rig:
     path.mkdir(parents=True, exist_ok=True)
     preferences = replace(
         Preferences(
-            root=str(path / "root"), free_space_gb=0.0, settle_s=3.0, settle_unseen_s=30.0, workers=1
+            root=str(path / "root"),
+            free_space_gb=0.0,
+            settle_s=3.0,
+            settle_unseen_s=30.0,
+            workers=1,
         ),
         **changes,
     )

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import BandMeter, BandTable
+from sidekeep.dsp.likeness import Cells
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.dsp.spectra import Framer
+from sidekeep.dsp.tones import ToneMeter
 from sidekeep.measurements import Measurements
 from sidekeep.model import Part, Plan, Recording, Sheet, SheetTrack, Side, Span
 
@@ -81,13 +83,29 @@ def bands(audio: Audio, block: int = 1 << 16) -> BandTable:
     return meter.finish()
 
 
+def tone_hz(audio: Audio, block: int = 1 << 16) -> NDArray[np.float32]:
+    framer, meter = Framer(RATE_HZ), ToneMeter(RATE_HZ)
+    for start in range(0, audio.shape[1], block):
+        meter.update(framer.update(audio[:, start : start + block]))
+    return meter.finish()
+
+
+def cells(audio: Audio) -> Cells:
+    table = bands(audio)
+    return Cells(table.level[0], tone_hz(audio), table.cell_frames / RATE_HZ)
+
+
 def slots(audio: Audio) -> Slots:
     return slots_of(bands(audio), RATE_HZ)
 
 
 def seen(audio: Audio) -> Measurements:
     tables = SimpleNamespace(
-        bands=bands(audio), rate_hz=RATE_HZ, channels=len(audio), frames=audio.shape[1]
+        bands=bands(audio),
+        events=SimpleNamespace(tone_hz=tone_hz(audio)),
+        rate_hz=RATE_HZ,
+        channels=len(audio),
+        frames=audio.shape[1],
     )
     return cast("Measurements", tables)
 

@@ -115,14 +115,25 @@ def test_a_segue_is_cut_by_the_written_lengths() -> None:
     assert bare.outcome is Outcome.HOLD
 
 
-def test_a_silence_inside_a_track_is_not_cut_in_silence() -> None:
+def test_a_silence_inside_a_track_is_no_cut() -> None:
     whole = spun.loop(80.0, 2)
     half = whole.shape[1] // 2
     audio = spun.played([whole[:, :half], spun.silence(2.0), whole[:, half:]])
     seen = spun.seen(audio)
     plan = split.decide(trim.decide(spun.plan(audio), seen, trim.Settings()), seen, SETTINGS)
+    assert plan.outcome is Outcome.FILE
+    assert len(plan.sides[0].tracks) == 1
+
+
+def test_a_gap_between_two_alike_is_held() -> None:
+    one = spun.tune(60.0, 2)
+    parts = [one, spun.silence(2.2), one[:, 37_000:]]
+    audio = spun.played(parts)
+    seen = spun.seen(audio)
+    plan = split.decide(trim.decide(spun.plan(audio), seen, trim.Settings()), seen, SETTINGS)
     assert plan.outcome is Outcome.HOLD
     assert "one track" in plan.reasons[0]
+    assert "% for another" in plan.reasons[0]
 
 
 def test_by_none_makes_one_track() -> None:

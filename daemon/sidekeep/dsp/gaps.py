@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from sidekeep.dsp.islands import Island
-from sidekeep.dsp.likeness import Likeness, compare
+from sidekeep.dsp.likeness import Cells, Likeness, compare
 from sidekeep.dsp.presence import Presence
 from sidekeep.dsp.slots import Slots
 
-HARD_DB = 14.0
-"""Excess over the groove noise within a quarter second that makes an entry or an end a hard one."""
+CLEAR_DB = 40.0
+"""Excess over the groove noise in the last or first quarter second of an edge beyond doubt."""
 
-USUAL_TRACK_S, SHORT = 30.0, 0.12
-"""Tracks are seldom shorter than the first; each second less lowers the odds by the second (fitted
-as in `likeness`, then taken at two thirds)."""
+FAR_S, NEAR_S = 30.0, 10.0
+"""How much music on either side of a gap is compared: as much as the first, but not across another
+gap once there is as much as the second."""
 
-CLIMB_DB = 8.0
-"""Rise within four seconds from which on an entry is a slow one after all."""
+MOST = 40
+"""Of more gaps, as there are in speech, only so many longest ones can be cuts."""
+
+Stretch = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -37,50 +39,62 @@ class Gap:
 
 
 def find_gaps(
-    slots: Slots, presence: Presence, islands: tuple[Island, ...], shortest_s: float
+    slots: Slots,
+    cells: Cells,
+    presence: Presence,
+    islands: tuple[Island, ...],
+    shortest_s: float,
 ) -> tuple[Gap, ...]:
     """Find the gaps between the islands of a play.
 
     Args:
         slots: the recording's slots.
+        cells: the same in cells.
         presence: what stands above the groove noise.
         islands: the programme.
         shortest_s: what is shorter is no gap.
     """
-    gaps: list[Gap] = []
+    holes = _holes(slots, islands, shortest_s)
+    whole = (islands[0].start, islands[-1].end) if islands else (0, 0)
+    gaps = []
+    for place, (start, end) in enumerate(holes):
+        before = (_reached(slots, start, holes[:place][::-1], whole[0]), start)
+        after = (end, _reached(slots, end, holes[place + 1 :], whole[1]))
+        likeness = compare(slots, cells, presence, before, after)
+        gaps.append(Gap(start, end, _cut(start, end, likeness), likeness))
+    return tuple(gaps)
+
+
+def _holes(slots: Slots, islands: tuple[Island, ...], shortest_s: float) -> list[Stretch]:
+    """The holes between islands; of two with less than half a second between, the longer."""
+    holes: list[Stretch] = []
     for before, after in itertools.pairwise(islands):
-        if (after.start - before.end) * slots.seconds >= shortest_s:
-            likeness = compare(slots, presence, islands, before.end, after.start)
-            cut = _cut(slots, before.end, after.start, likeness)
-            gap = Gap(before.end, after.start, cut, likeness)
-            if gaps and gaps[-1].end == before.start and before.slots < slots.count(0.5):
-                gap = max(gaps.pop(), gap, key=lambda one: one.slots)
-            gaps.append(gap)
-    return _with_lengths(gaps, slots, islands)
+        hole = (before.end, after.start)
+        if (hole[1] - hole[0]) * slots.seconds < shortest_s:
+            continue
+        if holes and holes[-1][1] == before.start and before.slots < slots.count(0.5):
+            hole = max(holes.pop(), hole, key=lambda one: one[1] - one[0])
+        holes.append(hole)
+    longest = sorted(holes, key=lambda one: one[0] - one[1])[:MOST]
+    return sorted(longest)
 
 
-def _with_lengths(gaps: list[Gap], slots: Slots, islands: tuple[Island, ...]) -> tuple[Gap, ...]:
-    """Lower the odds of gaps that would leave a short track."""
-    if not gaps:
-        return ()
-    edges = [islands[0].start, *(gap.cut for gap in gaps), islands[-1].end]
-    tracks_s = [(b - a) * slots.seconds for a, b in itertools.pairwise(edges)]
-    weighed = []
-    for gap, sides_s in zip(gaps, itertools.pairwise(tracks_s), strict=True):
-        missing_s = min(max(USUAL_TRACK_S - min(sides_s), 0.0), 20.0)
-        odds = gap.likeness.odds - SHORT * missing_s
-        weighed.append(replace(gap, likeness=replace(gap.likeness, odds=odds)))
-    return tuple(weighed)
+def _reached(slots: Slots, edge: int, others: list[Stretch], limit: int) -> int:
+    """How far the passage from an edge of a gap goes, past `others` in order of nearness."""
+    far, near = slots.count(FAR_S), slots.count(NEAR_S)
+    backwards = limit < edge
+    end = max(limit, edge - far) if backwards else min(limit, edge + far)
+    for other in others:
+        side = other[1] if backwards else other[0]
+        if abs(side - edge) >= near:
+            return max(end, side) if backwards else min(end, side)
+    return end
 
 
-def _cut(slots: Slots, first: int, last: int, likeness: Likeness) -> int:
-    """Where to cut: just before a hard entry, soon after a hard end, else half way.
+def _cut(first: int, last: int, likeness: Likeness) -> int:
+    """Where to cut: the farther from an edge, the more softly the sound ends or begins there.
 
-    A sinking end or entry goes on under the noise where it can no longer be seen.
+    A sinking end or a slow entry goes on under the noise where it can no longer be seen.
     """
-    size = last - first
-    if likeness.after_db >= HARD_DB and likeness.climb_db < CLIMB_DB:
-        return last - min(slots.count(0.4), size // 2)
-    if likeness.before_db >= HARD_DB:
-        return first + min(slots.count(0.4), size // 2)
-    return first + size // 2
+    before, after = (max(CLEAR_DB - db, 4.0) for db in (likeness.before_db, likeness.after_db))
+    return first + round((last - first) * before / (before + after))

@@ -29,6 +29,9 @@ SURE_DB = 0.4
 LIFT_STEP_DB = 2.5
 """Least step between the noise of a lifted stylus and groove noise."""
 
+FAR_DB = 10.0
+"""Least step to the noise of both ends, when nothing else says that they are the lifted stylus."""
+
 STEP_DB = 3.0
 """Step of the broad level that parts a stretch of noise in two."""
 
@@ -195,7 +198,7 @@ def _reference(
     """A run that is surely groove noise, and the runs that lie below it (the lifted stylus).
 
     The lowest noise away from the ends is the groove's if an end has it too, if it stands beside a
-    lower one (a drop or a lift), or if it returns.
+    lower one (a drop or a lift), if it returns, or if both ends lie far below it.
     """
     head = _end_runs(runs, slots) if runs and runs[0].start <= EDGE else ()
     tail = _end_runs(runs[::-1], slots) if runs and runs[-1].end >= total - EDGE else ()
@@ -214,13 +217,19 @@ def _reference(
         support = [r for r in inner if _alike(r, candidate) and r.steady]
         beside = any(_apart(r, b) <= slots.count(1.3) for b in lifted for r in support)
         returns = any(_returns(candidate, r, slots) for r in support)
-        if (beside or returns) and _is_floor(candidate, lifted, slots):
+        between = candidate.slots >= slots.count(1.5) and _far_below(ends, candidate)
+        if (beside or returns or between) and _is_floor(candidate, lifted, slots):
             return candidate, below
     if len(ends) == 2:
         low, high = sorted(ends, key=_broad_level)
         if _height(high, low) > LIFT_STEP_DB:
             return high, head if low is head[0] else tail
     return (ends[0], ()) if ends else (None, ())
+
+
+def _far_below(ends: list[Run], groove: Run) -> bool:
+    """Whether the recording begins and ends with one and the same noise, far below this one."""
+    return len(ends) == 2 and _alike(*ends) and all(_height(groove, e) > FAR_DB for e in ends)
 
 
 def _is_floor(groove: Run, lifted: list[Run], slots: Slots) -> bool:

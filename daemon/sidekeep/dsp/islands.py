@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sidekeep.dsp.follow import Follower
 from sidekeep.dsp.groove import Play
 from sidekeep.dsp.presence import Presence, stretches
 from sidekeep.dsp.slots import Slots
@@ -57,7 +58,7 @@ def find_islands(presence: Presence, slots: Slots, play: Play) -> tuple[Island, 
         return tuple(islands)
     islands = _with_rhythm(_without_handling(islands, slots, play), slots, play)
     kept = _without_ticks(_belonging(islands, _pops_db(islands, slots, play), slots), slots)
-    return _stretched(kept, presence, play, slots.count(0.3), slots.count(0.8))
+    return _stretched(kept, presence, play, slots)
 
 
 def _pops_db(islands: list[Island], slots: Slots, play: Play) -> float:
@@ -74,7 +75,7 @@ def _pops_db(islands: list[Island], slots: Slots, play: Play) -> float:
 
 
 def _stretched(
-    kept: tuple[Island, ...], presence: Presence, play: Play, lead: int, tail: int
+    kept: tuple[Island, ...], presence: Presence, play: Play, slots: Slots
 ) -> tuple[Island, ...]:
     """The islands with the weak sounds that lead into them and die away after them.
 
@@ -84,9 +85,10 @@ def _stretched(
         kept: islands of programme.
         presence: what stands above the groove noise, weakly too.
         play: the stretch with the stylus down.
-        lead: largest hole in slots before an island.
-        tail: largest hole in slots after an island.
+        slots: the recording's slots.
     """
+    lead, tail = slots.count(0.5), slots.count(0.8)
+    follower = Follower(presence, slots)
     weak = np.flatnonzero(presence.weak) + play.start
     stretched: list[Island] = []
     for place, island in enumerate(kept):
@@ -101,6 +103,8 @@ def _stretched(
             start = int(before[0])
         while (after := weak[(weak >= end) & (weak < min(roof, end + tail))]).size:
             end = int(after[-1]) + 1
+        start = min(start, follower.follow(start, floor))
+        end = max(end, follower.follow(end, roof))
         stretched.append(replace(island, start=start, end=end))
     return tuple(stretched)
 

@@ -51,7 +51,9 @@ class Presence:
 
     `present` says whether programme is there; `weak` also counts what stands out less, for the edges
     of what is found otherwise; `low` marks slots where only bands below 200 Hz stand out. `low_db`
-    and `high_db` say how far the strongest band stands out below and above.
+    and `high_db` say how far the strongest band stands out below and above. `quiet` marks groove
+    noise, and `deviation` (slots, features) says how far every level and tonality is from it, in its
+    spreads; without groove noise it is empty.
     """
 
     start: int
@@ -60,6 +62,8 @@ class Presence:
     low: Flags
     low_db: Floats
     high_db: Floats
+    quiet: Flags
+    deviation: NDArray[np.float16]
 
     @property
     def excess_db(self) -> Floats:
@@ -78,7 +82,8 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     if not play.groove:
         whole = np.ones(count, np.bool_)
         far = np.full(count, 99, np.float32)
-        return Presence(play.start, whole, whole, ~whole, far, far)
+        none = np.zeros((count, 0), np.float16)
+        return Presence(play.start, whole, whole, ~whole, far, far, ~whole, none)
     rest = _rest(slots, play)
     quiet = np.zeros(count, np.bool_)
     for run in play.groove:
@@ -88,6 +93,9 @@ def find_presence(slots: Slots, play: Play) -> Presence:
     low, high, weak = np.zeros((3, count), np.bool_)
     low_db, high_db = np.zeros((2, count), np.float32)
     noises = _noises(rest, quiet)
+    single = np.empty((count, rest.shape[1]), np.float16)
+    for part in _parts(count):
+        single[part] = noises[1].deviation(rest[part]).clip(-100, 100)
     for scale, part in itertools.product(SCALES[:2], _parts(count)):
         smooth = _smoothed_part(rest, scale, part)
         deviation = noises[scale].deviation(smooth)
@@ -101,8 +109,9 @@ def find_presence(slots: Slots, play: Play) -> Presence:
         high_db[part] = np.maximum(high_db[part], above.max(axis=1))
     strong = binary_dilation(low, np.ones(3, np.bool_))
     faint = _faint(rest, strong, noises)
+    present = low | faint
     return Presence(
-        play.start, low | faint, low | faint | weak, low & ~high & ~faint, low_db, high_db
+        play.start, present, present | weak, low & ~high & ~faint, low_db, high_db, quiet, single
     )
 
 

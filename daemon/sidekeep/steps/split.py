@@ -6,31 +6,33 @@ import itertools
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from sidekeep.dsp.boundaries import Place, Way, find_ways
-from sidekeep.dsp.gaps import Gap, find_gaps
-from sidekeep.dsp.groove import Play, Run
-from sidekeep.dsp.islands import Island, find_islands
+from sidekeep.dsp.boundaries import Way, find_ways
+from sidekeep.dsp.gaps import Gap
+from sidekeep.dsp.gathering import let_go
+from sidekeep.dsp.heard import Heard, clock, hear
+from sidekeep.dsp.likeness import Cells
 from sidekeep.dsp.loudness import cell_frames as loudness_cell
-from sidekeep.dsp.presence import Presence, find_presence
 from sidekeep.dsp.segues import change_near
-from sidekeep.dsp.slots import Slots, slots_of
+from sidekeep.dsp.slots import slots_of
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, SheetTrack, Side, Span, Track
 from sidekeep.settings import choice, quantity
 from sidekeep.steps.step import Step
 
-SURE, INSIDE = -0.3, -1.2
+CUT, INSIDE = 0.0, -2.7
 """Logarithms of odds that another track begins after a gap: without a sheet, a gap above the first
-is a cut and one below the second is not; what lies between, or below, is held."""
+is a cut and one below the second is not; what lies between is held. They lie lower than even odds
+either way, since silences inside tracks are rarer than where the odds were fitted."""
 
-POOR, SURPLUS = -0.8, 0.0
-"""The same with the number of tracks known: a cut below the first, a silence above the second make
-the sheet doubtful."""
+PLAIN = 1.0
+"""The same for every cut when the number of tracks is known."""
+
+MORE, FEWER = 0.0, 4.0
+"""How much likelier by its sound a side of more or of fewer tracks than written may be, in
+logarithms of odds. A sheet may leave a track out; it hardly makes one up."""
 
 MARGIN = 2.0
-"""By how much the best reading of a sheet must be likelier than the next, in logarithms of odds."""
+"""By how much the best reading of written lengths must be likelier than the next, likewise."""
 
 SPEEDS = tuple(1 + step / 200 for step in range(-6, 7))
 """Factors of all written lengths that are tried: a deck up to 3 % fast or slow."""
@@ -71,19 +73,6 @@ class Settings:
 
 
 @dataclass(frozen=True)
-class _Heard:
-    """A side as it was heard."""
-
-    slots: Slots
-    presence: Presence
-    islands: tuple[Island, ...]
-    gaps: tuple[Gap, ...]
-
-    def seconds(self, slot: int) -> float:
-        return slot * self.slots.seconds
-
-
-@dataclass(frozen=True)
 class _Cut:
     """One cut in slots, how sure it is and why."""
 
@@ -104,9 +93,12 @@ class _Proposal:
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     """Cut every side."""
     slots = slots_of(seen.bands, seen.rate_hz)
+    cells = Cells(seen.bands.level[0], seen.events.tone_hz, seen.bands.cell_frames / seen.rate_hz)
     sides = []
     for side in draft.sides:
-        heard = _hear(side, slots, settings)
+        heard = hear(side, slots, cells, settings.shortest_gap_s)
+        let_go(seen.events.tone_hz)
+        let_go(seen.bands.level)
         written = draft.sheet.sides.get(side.label or "", ())
         proposal = _propose(heard, written, settings)
         sides.append(_with_tracks(side, heard, proposal, written, seen))
@@ -114,18 +106,7 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     return replace(draft, sides=tuple(sides))
 
 
-def _hear(side: Side, slots: Slots, settings: Settings) -> _Heard:
-    start, end = side.needle_down.start // slots.frames, side.needle_down.end // slots.frames
-    runs = [(span.start // slots.frames, span.end // slots.frames) for span in side.groove]
-    groove = tuple(Run(a, b, np.median(slots.level_db[a:b], axis=0)) for a, b in runs)
-    play = Play(start, min(end, len(slots.level_db)), groove, dropped=True, lifted=True)
-    presence = find_presence(slots, play)
-    islands = find_islands(presence, slots, play)
-    shortest_s = settings.shortest_gap_s - 2 * slots.seconds
-    return _Heard(slots, presence, islands, find_gaps(slots, presence, islands, shortest_s))
-
-
-def _propose(heard: _Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
+def _propose(heard: Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
     if settings.by == "none" or not heard.islands:
         return _Proposal(())
     if written and settings.by != "gaps":
@@ -133,21 +114,18 @@ def _propose(heard: _Heard, written: tuple[SheetTrack, ...], settings: Settings)
     return _by_gaps(heard, settings)
 
 
-def _by_gaps(heard: _Heard, settings: Settings) -> _Proposal:
+def _by_gaps(heard: Heard, settings: Settings) -> _Proposal:
     """Cut at every gap after which another track seems to begin; doubt is a reason to hold."""
-    gaps = [gap for gap in heard.gaps if gap.likeness.odds > INSIDE]
-    doubtful = [gap for gap in heard.gaps if gap.likeness.odds < SURE]
+    reading = heard.readings().of_any()
     reasons = [
-        f"At {_clock(heard.seconds(gap.cut))} the sound stops for "
-        f"{gap.slots * heard.slots.seconds:.1f} s, but the music after it is so like that before "
-        "that it may be one track."
-        for gap in doubtful
+        f"At {heard.clock(gap.cut)} the sound stops for {gap.slots * heard.slots.seconds:.1f} s, "
+        f"but whether another track begins there or it is one track is not certain "
+        f"({_share(odds):.0%} for another)."
+        for place, (gap, odds) in enumerate(zip(heard.gaps, reading.odds, strict=True))
+        if (odds < CUT if place in reading.cuts else odds > INSIDE)
     ]
-    cuts = tuple(_gap_cut(gap) for gap in gaps)
-    edges_s = [
-        heard.seconds(slot)
-        for slot in (heard.islands[0].start, *(cut.slot for cut in cuts), heard.islands[-1].end)
-    ]
+    cuts = tuple(_gap_cut(heard, place, reading.odds[place]) for place in reading.cuts)
+    edges_s = map(heard.seconds, heard.edges(tuple(cut.slot for cut in cuts)))
     lengths_s = [b - a for a, b in itertools.pairwise(edges_s)]
     if cuts and min(lengths_s) < settings.shortest_track_s:
         reasons.append(
@@ -162,74 +140,90 @@ def _by_gaps(heard: _Heard, settings: Settings) -> _Proposal:
     return _Proposal(cuts, tuple(reasons))
 
 
-def _by_sheet(heard: _Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
+def _by_sheet(heard: Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
     """Lay the written tracks over what was heard."""
-    places = [
-        Place(
-            heard.seconds(gap.start),
-            heard.seconds(gap.cut),
-            heard.seconds(gap.end),
-            gap.likeness.odds if settings.by == "gaps and sheet" else 0.0,
-        )
-        for gap in heard.gaps
-    ]
-    lengths_s = [track.length_s for track in written]
-    measured = any(length_s is not None for length_s in lengths_s)
+    if all(track.length_s is None for track in written):
+        return _by_number(heard, written, settings)
+    start_s, end_s = map(heard.seconds, heard.edges(()))
     ways = find_ways(
-        heard.seconds(heard.islands[0].start),
-        heard.seconds(heard.islands[-1].end),
-        places,
-        lengths_s,
+        start_s,
+        end_s,
+        heard.places(by_sound=settings.by == "gaps and sheet"),
+        [track.length_s for track in written],
         tolerance=settings.tolerance_percent / 100,
-        speeds=SPEEDS if measured else (1.0,),
+        speeds=SPEEDS,
     )
     if not ways:
         return _disagreeing(heard, written, settings)
-    reasons = []
     margin = ways[1].cost - ways[0].cost if len(ways) > 1 else math.inf
-    if margin < MARGIN:
-        reasons.append(
-            f"{_listing(written)} and the side has {len(heard.gaps)} gaps or silences; which of "
-            "them are cuts is not certain."
-        )
-    segues = None in ways[0].places
-    surplus = [
-        gap
-        for place, gap in enumerate(heard.gaps)
-        if place not in ways[0].places
-        and gap.likeness.odds > (SURE if segues else SURPLUS)
-        and (segues or not measured)
-    ]
-    if surplus and segues:
+    left_out = [gap for place, gap in enumerate(heard.gaps) if place not in ways[0].places]
+    if None in ways[0].places and any(gap.likeness.odds > CUT for gap in left_out):
         return _disagreeing(heard, written, settings)
-    if surplus:
-        times = ", ".join(_clock(heard.seconds(gap.cut)) for gap in surplus)
-        reasons.append(f"{_listing(written)}, but another track seems to begin at {times} as well.")
-    poor = [
-        heard.gaps[place]
-        for place in ways[0].places
-        if place is not None and heard.gaps[place].likeness.odds < POOR
+    return _Proposal(
+        _way_cuts(heard, ways[0], margin),
+        (_uncertain(heard, written),) if margin < MARGIN else (),
+    )
+
+
+def _by_number(heard: Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
+    """Cut into as many tracks as are written, at the likeliest gaps."""
+    by_sound = settings.by == "gaps and sheet"
+    readings = heard.readings(by_sound=by_sound)
+    count = len(written)
+    reading = readings.of(count)
+    if reading is None:
+        return _disagreeing(heard, written, settings)
+    reasons = []
+    if any(reading.odds[place] < PLAIN for place in reading.cuts):
+        reasons.append(_uncertain(heard, written))
+    against = -math.inf
+    for other, most in (
+        (readings.likeliest(more_than=count), MORE),
+        (readings.likeliest(fewer_than=count), FEWER),
+    ):
+        if other is not None and by_sound:
+            against = max(against, other.weight - reading.weight)
+            if other.weight - reading.weight > most:
+                reasons.append(_another_number(heard, written, reading.cuts, other.cuts))
+    cuts = [
+        _gap_cut(heard, place, reading.odds[place], _share(FEWER - against), "; as the sheet says")
+        for place in reading.cuts
     ]
-    if poor and not measured:
-        times = ", ".join(_clock(heard.seconds(gap.cut)) for gap in poor)
-        reasons.append(
-            f"{_listing(written)}; for that the silence at {times} must be a cut, but the music "
-            "goes on after it as before."
+    return _Proposal(tuple(cuts), tuple(reasons))
+
+
+def _uncertain(heard: Heard, written: tuple[SheetTrack, ...]) -> str:
+    return (
+        f"{_listing(written)} and the side has {len(heard.gaps)} gaps or silences; which of them "
+        "are cuts is not certain."
+    )
+
+
+def _another_number(
+    heard: Heard,
+    written: tuple[SheetTrack, ...],
+    cuts: tuple[int, ...],
+    other: tuple[int, ...],
+) -> str:
+    """Why the number of tracks that the sheet gives is doubtful."""
+    more = [heard.clock(heard.gaps[place].cut) for place in other if place not in cuts]
+    fewer = [heard.clock(heard.gaps[place].cut) for place in cuts if place not in other]
+    if len(other) > len(cuts):
+        return (
+            f"{_listing(written)}, but another track seems to begin at {', '.join(more)} as well."
         )
-    return _Proposal(_way_cuts(heard, ways[0], margin), tuple(reasons))
+    return (
+        f"{_listing(written)}; for that the silence at {', '.join(fewer)} must be a cut, but the "
+        "music goes on after it as before."
+    )
 
 
-def _way_cuts(heard: _Heard, way: Way, margin: float) -> tuple[_Cut, ...]:
+def _way_cuts(heard: Heard, way: Way, margin: float) -> tuple[_Cut, ...]:
     cuts = []
     for cut_s, place in zip(way.cuts_s, way.places, strict=True):
         if place is not None:
-            cut = _gap_cut(heard.gaps[place])
-            sure = 1 - math.exp(-max(margin, 0.1))
-            cuts.append(
-                replace(
-                    cut, certainty=max(cut.certainty, sure), why=cut.why + "; as the sheet says"
-                )
-            )
+            odds = max(heard.gaps[place].likeness.odds, margin)
+            cuts.append(_gap_cut(heard, place, odds, 1.0, "; as the sheet's lengths say"))
             continue
         expected = round(cut_s / heard.slots.seconds)
         slot = change_near(heard.slots, heard.presence, expected, heard.slots.count(1.2))
@@ -240,13 +234,13 @@ def _way_cuts(heard: _Heard, way: Way, margin: float) -> tuple[_Cut, ...]:
     return tuple(cuts)
 
 
-def _disagreeing(heard: _Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
+def _disagreeing(heard: Heard, written: tuple[SheetTrack, ...], settings: Settings) -> _Proposal:
     """What was heard as the proposal, with the difference as the reason."""
     found = _by_gaps(heard, settings)
-    edges = (heard.islands[0].start, *(cut.slot for cut in found.cuts), heard.islands[-1].end)
-    lengths = ", ".join(_clock(heard.seconds(b - a)) for a, b in itertools.pairwise(edges))
+    edges = heard.edges(tuple(cut.slot for cut in found.cuts))
+    lengths = ", ".join(heard.clock(b - a) for a, b in itertools.pairwise(edges))
     listed = ", ".join(
-        "no length" if track.length_s is None else _clock(track.length_s) for track in written
+        "no length" if track.length_s is None else clock(track.length_s) for track in written
     )
     return _Proposal(
         found.cuts,
@@ -254,19 +248,27 @@ def _disagreeing(heard: _Heard, written: tuple[SheetTrack, ...], settings: Setti
     )
 
 
-def _gap_cut(gap: Gap) -> _Cut:
+def _gap_cut(heard: Heard, place: int, odds: float, trust: float = 1.0, also: str = "") -> _Cut:
+    gap = heard.gaps[place]
     one = gap.likeness
-    certainty = 1 / (1 + math.exp(-one.odds))
+    beat = "goes on in time" if one.beat > 0.5 else "does not go on"
     why = (
-        f"gap; music differs by {one.shape_db:.1f} dB in colour and {one.width_db:.1f} dB in width, "
-        f"ends {one.before_db:.0f} dB and begins {one.after_db:.0f} dB above the groove noise"
+        f"gap of {gap.slots * heard.slots.seconds:.1f} s; before it the sound ends "
+        f"{one.before_db:.0f} dB, after it begins {one.after_db:.0f} dB above the groove noise; "
+        f"beyond what each side varies by itself, the stereo image differs {one.width:.1f} times, "
+        f"notes by {max(one.notes, 0):.2f}, tempo by {max(one.tempo, 0):.2f}; the beat {beat}"
     )
-    return _Cut(gap.cut, certainty, why, gap)
+    return _Cut(gap.cut, _share(odds) * trust, why + also, gap)
+
+
+def _share(odds: float) -> float:
+    """The probability that belongs to the logarithm of odds."""
+    return 1 / (1 + math.exp(-min(max(odds, -30.0), 30.0)))
 
 
 def _with_tracks(
     side: Side,
-    heard: _Heard,
+    heard: Heard,
     proposal: _Proposal,
     written: tuple[SheetTrack, ...],
     seen: Measurements,
@@ -313,7 +315,7 @@ def _with_tracks(
 def _noted(
     draft: Plan,
     side: Side,
-    heard: _Heard,
+    heard: Heard,
     proposal: _Proposal,
     written: tuple[SheetTrack, ...],
 ) -> Plan:
@@ -345,10 +347,6 @@ def _noted(
 
 def _listing(written: tuple[SheetTrack, ...]) -> str:
     return f"The sheet lists {len(written)} track{'' if len(written) == 1 else 's'}"
-
-
-def _clock(seconds: float) -> str:
-    return f"{int(seconds) // 60}:{seconds % 60:04.1f}"
 
 
 STEP = Step("split", Settings, decide)

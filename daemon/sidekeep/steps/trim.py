@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from sidekeep.dsp.follow import hidden_s
 from sidekeep.dsp.groove import BROAD, Play, find_plays
 from sidekeep.dsp.islands import Island, find_islands
 from sidekeep.dsp.loudness import cell_frames as loudness_cell
-from sidekeep.dsp.presence import find_presence
+from sidekeep.dsp.presence import Presence, find_presence
 from sidekeep.dsp.slots import Slots, slots_of
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Side, Span
@@ -46,6 +47,7 @@ class _Found:
     """A play with its islands of programme; at least one."""
 
     play: Play
+    presence: Presence
     islands: tuple[Island, ...]
 
     @property
@@ -58,9 +60,10 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     slots = slots_of(seen.bands, seen.rate_hz)
     found = []
     for play in find_plays(slots):
-        islands = find_islands(find_presence(slots, play), slots, play)
+        presence = find_presence(slots, play)
+        islands = find_islands(presence, slots, play)
         if islands:
-            found.append(_Found(play, islands))
+            found.append(_Found(play, presence, islands))
     if not found:
         return draft.holding("Nothing stands above the groove noise: no programme was found.")
     longest = max(one.slots for one in found)
@@ -103,13 +106,14 @@ def _side(side: Side, found: _Found, slots: Slots, seen: Measurements, settings:
         play.end * slots.frames if play.end < len(slots.level_db) else seen.frames,
     )
     # A slot speaks for a sound that fills four of its five cells: the sound may begin one earlier.
-    start = max(down.start, (found.islands[0].start - 1) * slots.frames)
-    end = min(down.end, (found.islands[-1].end + 1) * slots.frames)
+    first, last = found.islands[0].start, found.islands[-1].end
+    start = max(down.start, (first - 1) * slots.frames)
+    end = min(down.end, (last + 1) * slots.frames)
     before, after, fade_in, fade_out = (
         round(length_s * seen.rate_hz)
         for length_s in (
-            settings.before_s,
-            settings.after_s,
+            settings.before_s + hidden_s(found.presence, slots, first, backwards=False),
+            settings.after_s + hidden_s(found.presence, slots, last, backwards=True),
             settings.fade_in_s,
             settings.fade_out_s,
         )
