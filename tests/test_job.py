@@ -82,6 +82,15 @@ class TestFiled:
         assert max(peaks) == pytest.approx(-0.3, abs=0.1)
         assert max(peaks) <= -0.3 + 0.05
 
+    def test_a_copy_at_another_rate_reaches_the_peak_too(self, done: Bench) -> None:
+        peaks = [
+            true_peak_dbtp(path)
+            for path in done.tracks()
+            if path.suffix in {".flac", ".aiff"} and soundfile.info(path).samplerate != 44_100
+        ]
+        assert peaks
+        assert -0.4 <= max(peaks) <= -0.3 + 0.05
+
     @pytest.mark.parametrize("suffix", [".mp3", ".ogg", ".opus"])
     def test_lossy_copies_stay_below_the_ceiling(self, done: Bench, suffix: str) -> None:
         peaks = [true_peak_dbtp(path) for path in done.tracks() if path.suffix == suffix]

@@ -196,8 +196,9 @@ class Copy:
     """One file to deliver for a track; `path` is relative to `archive/music/` and final.
 
     `bits` is None for lossy formats; `quality` (0 to 10, 10 is best) is the encoder's setting there;
-    `ceiling_dbtp` is the true peak that a lossy copy must not exceed once decoded; `gain_db` is added
-    to the track's gain for this copy only, to stay below it.
+    `ceiling_dbtp` is the true peak that a lossy or resampled copy must not exceed once decoded;
+    `to_ceiling` says that the loudest of its kind shall come close to it. `gain_db` is added to the
+    track's gain for this copy only, to bring that about.
     """
 
     path: str
@@ -207,6 +208,7 @@ class Copy:
     quality: float | None = None
     ceiling_dbtp: float | None = None
     gain_db: float = 0.0
+    to_ceiling: bool = False
 
 
 @dataclass(frozen=True, slots=True)

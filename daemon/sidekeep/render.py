@@ -5,7 +5,7 @@ Where the audio comes from and where it goes is passed in, so that this file tou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -20,8 +20,11 @@ from sidekeep.model import Copy, Plan, Span, Track
 
 Samples = NDArray[np.float64]
 
-#: Attempts to bring a lossy copy under its ceiling before giving up; one is normally enough.
-_LOSSY_ATTEMPTS = 6
+#: Attempts to bring copies under their ceiling before giving up; one is normally enough.
+_ATTEMPTS = 6
+
+#: A resampled copy this near to the peak that rules is left as it is.
+_NEAR_DB = 0.03
 
 #: A coder answers a small change of gain with a slightly other error; this keeps the next try below.
 _LOSSY_MARGIN_DB = 0.05
@@ -109,7 +112,7 @@ def _exact(plan: Plan, track: Track, copy: Copy, rate_hz: int) -> bool:
 def render(
     plan: Plan, source: Source, open_sink: OpenSink, progress: Progress, threads: int = 2
 ) -> Plan:
-    """Write every copy of every track; return the plan with the gains that lossy copies got.
+    """Write every copy of every track; return the plan with the gains that changed copies got.
 
     Args:
         plan: the finished plan.
@@ -119,7 +122,7 @@ def render(
         threads: tracks that may be written side by side.
 
     Raises:
-        RuntimeError: a lossy copy stays above its ceiling.
+        RuntimeError: a copy stays above its ceiling.
     """
     tracks = [track for side in plan.sides for track in side.tracks]
     with ThreadPoolExecutor(threads) as pool:
@@ -132,44 +135,57 @@ def render(
             return {copy: sink for job in jobs for copy, sink in job.result().items()}
 
         sinks = write(tracks)
-        for _ in range(_LOSSY_ATTEMPTS):
-            loud = [copy for copy, sink in sinks.items() if _over_db(copy, sink) > 0.0]
-            if not loud:
+        for _ in range(_ATTEMPTS):
+            off_db = _off_db(sinks)
+            if not off_db:
                 return _with_tracks(plan, tracks)
-            over_db = {_kind(copy): 0.0 for copy in loud}
-            for copy in loud:
-                over_db[_kind(copy)] = max(over_db[_kind(copy)], _over_db(copy, sinks[copy]))
-            tracks = [_quieter(track, over_db) for track in tracks]
+            tracks = [_regained(track, off_db) for track in tracks]
             again = [
-                replace(track, copies=tuple(c for c in track.copies if _kind(c) in over_db))
+                replace(track, copies=tuple(c for c in track.copies if _kind(c) in off_db))
                 for track in tracks
             ]
             sinks |= write(again)
             kept = {copy for track in tracks for copy in track.copies}
             sinks = {copy: sink for copy, sink in sinks.items() if copy in kept}
-    message = f"lossy copies stay above their ceiling: {[copy.path for copy in loud]}"
+    message = f"copies stay off their true peak, in dB: {off_db}"
     raise RuntimeError(message)
 
 
-def _kind(copy: Copy) -> tuple[str, int, float | None]:
+_Kind = tuple[str, int, int | None, float | None]
+
+
+def _kind(copy: Copy) -> _Kind:
     """Copies of one kind share their gain, so that tracks keep their relations."""
-    return copy.format, copy.rate_hz, copy.quality
+    return copy.format, copy.rate_hz, copy.bits, copy.quality
 
 
-def _over_db(copy: Copy, sink: Sink) -> float:
-    """By how much a lossy copy, decoded, exceeds its ceiling."""
-    if copy.bits is not None or copy.ceiling_dbtp is None:
-        return 0.0
-    return sink.decoded_true_peak_dbtp() - copy.ceiling_dbtp
+def _off_db(sinks: Mapping[Copy, Sink]) -> dict[_Kind, float]:
+    """By how much the loudest copy of each kind, decoded, is above its ceiling or should come up to it.
+
+    Kinds that are well are left out.
+    """
+    off_db: dict[_Kind, float] = {}
+    rising = set()
+    for copy, sink in sinks.items():
+        if copy.ceiling_dbtp is not None:
+            above_db = sink.decoded_true_peak_dbtp() - copy.ceiling_dbtp
+            off_db[_kind(copy)] = max(off_db.get(_kind(copy), above_db), above_db)
+            rising |= {_kind(copy)} if copy.to_ceiling else set()
+    return {
+        kind: by_db
+        for kind, by_db in off_db.items()
+        if (abs(by_db) > _NEAR_DB if kind in rising else by_db > 0.0)
+    }
 
 
-def _quieter(track: Track, over_db: dict[tuple[str, int, float | None], float]) -> Track:
-    def lowered(copy: Copy) -> Copy:
-        if copy.bits is not None or _kind(copy) not in over_db:
+def _regained(track: Track, off_db: Mapping[_Kind, float]) -> Track:
+    def regained(copy: Copy) -> Copy:
+        if _kind(copy) not in off_db:
             return copy
-        return replace(copy, gain_db=copy.gain_db - over_db[_kind(copy)] - _LOSSY_MARGIN_DB)
+        margin_db = _LOSSY_MARGIN_DB if copy.bits is None else 0.0
+        return replace(copy, gain_db=copy.gain_db - off_db[_kind(copy)] - margin_db)
 
-    return replace(track, copies=tuple(lowered(copy) for copy in track.copies))
+    return replace(track, copies=tuple(regained(copy) for copy in track.copies))
 
 
 def _with_tracks(plan: Plan, tracks: list[Track]) -> Plan:

@@ -25,7 +25,14 @@ def audio_key(plan: Plan) -> str:
         [
             *(track.span.start, track.span.end, track.fade_in_frames, track.fade_out_frames),
             *(track.number, list(track.gain_db)),
-            *(copy.format, copy.rate_hz, copy.bits, copy.quality, copy.ceiling_dbtp),
+            *(
+                copy.format,
+                copy.rate_hz,
+                copy.bits,
+                copy.quality,
+                copy.ceiling_dbtp,
+                copy.to_ceiling,
+            ),
         ]
         for track, copy in _copies(plan)
     ]

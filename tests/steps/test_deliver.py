@@ -50,7 +50,7 @@ def test_what_is_asked_for_is_written() -> None:
         CopySettings(format="aiff", bits=16, rate_hz=44_100.0),
         CopySettings(format="ogg", quality=6.0, rate_hz=32_000.0),
     ) == [
-        Copy("", "aiff", 44_100, 16),
+        Copy("", "aiff", 44_100, 16, ceiling_dbtp=-0.3),
         Copy("", "ogg", 32_000, None, quality=6.0, ceiling_dbtp=-0.3),
     ]
 
@@ -64,6 +64,15 @@ def test_a_lossy_copy_must_stay_below_the_ceiling_of_its_side_or_track() -> None
     one = replace(one, tracks=(replace(one.tracks[0], level=level),))
     done = STEP.decide(plan(one), SEEN, Settings(copies=(CopySettings(format="ogg"),)))
     assert done.sides[0].tracks[0].copies[0].ceiling_dbtp == -1.5
+
+
+@pytest.mark.parametrize(("ruled_by", "to_ceiling"), [("peak", True), ("loudness", False)])
+def test_a_copy_at_another_rate_comes_back_to_the_peak_that_rules(
+    ruled_by: str, to_ceiling: bool
+) -> None:
+    level = Level(-20.0, 8.0, -4.0, -4.2, 3.0, ruled_by, ceiling_dbtp=-1.5)
+    (copy,) = copies(CopySettings(rate_hz=48_000.0), level=level)
+    assert (copy.ceiling_dbtp, copy.to_ceiling) == (-1.5, to_ceiling)
 
 
 def test_without_a_level_a_lossy_copy_stays_below_full_scale() -> None:

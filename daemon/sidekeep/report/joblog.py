@@ -79,7 +79,8 @@ def log_files(log: JobLog, plan: Plan) -> None:
     for side in plan.sides:
         for track in side.tracks:
             for copy in track.copies:
-                extra = {} if copy.bits is not None else {"head_room_db": -copy.gain_db}
+                changed = copy.bits is None or copy.gain_db != 0.0
+                extra = {"head_room_db": -copy.gain_db} if changed else {}
                 log.info(
                     "track_written", track=track.number, path=copy.path, format=copy.format, **extra
                 )

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from sidekeep.measurements import Measurements
-from sidekeep.model import Copy, Plan, Side, Track
+from sidekeep.model import Copy, Level, Plan, Side, Track
 from sidekeep.settings import choice, listing, number, quantity
 from sidekeep.steps.step import Step
 
 LOSSLESS = ("flac", "aiff", "wav")
 LOSSY = ("mp3", "ogg", "opus")
 
-_LOSSY_CEILING_DBTP = -0.3
+_CEILING_DBTP = -0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,16 +71,17 @@ class Settings:
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     """Give every track its copies; paths are set later.
 
-    Lossy copies carry the true peak they must stay below once decoded: the one that `level` set, or
-    -0.3 dBTP where it set none.
+    Lossy copies, and those at another rate, carry the true peak they must stay below once decoded:
+    the one that `level` set, or -0.3 dBTP where it set none. A lower rate takes a part of some peaks
+    away; where the peak rules, such a copy is brought back to it.
     """
     del seen
     rate_hz = draft.recording.rate_hz
 
     def with_copies(side: Side) -> Side:
         def copies(track: Track) -> tuple[Copy, ...]:
-            ceiling_dbtp = _ceiling_dbtp(side, track)
-            return tuple(_copy(wanted, rate_hz, ceiling_dbtp) for wanted in settings.copies)
+            level = _level(side, track)
+            return tuple(_copy(wanted, rate_hz, level) for wanted in settings.copies)
 
         tracks = (replace(track, copies=copies(track)) for track in side.tracks)
         return replace(side, tracks=tuple(tracks))
@@ -90,17 +91,22 @@ def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
     return draft.noting("deliver", "copies_chosen", copies=words)
 
 
-def _copy(wanted: CopySettings, rate_hz: int, ceiling_dbtp: float | None) -> Copy:
+def _copy(wanted: CopySettings, own_rate_hz: int, level: Level | None) -> Copy:
     lossy = wanted.format in LOSSY
+    usual_hz = _usual_rate_hz(wanted.format, own_rate_hz) if lossy else own_rate_hz
+    rate_hz = int(wanted.rate_hz or usual_hz)
+    changed = lossy or rate_hz != own_rate_hz
+    known = level is not None and level.ceiling_dbtp is not None
     return Copy(
         path="",
         format=wanted.format,
-        rate_hz=int(
-            wanted.rate_hz or (_usual_rate_hz(wanted.format, rate_hz) if lossy else rate_hz)
-        ),
+        rate_hz=rate_hz,
         bits=None if lossy else wanted.bits or 24,
         quality=(9.0 if wanted.quality is None else wanted.quality) if lossy else None,
-        ceiling_dbtp=ceiling_dbtp if lossy else None,
+        ceiling_dbtp=(level.ceiling_dbtp if level and known else _CEILING_DBTP)
+        if changed
+        else None,
+        to_ceiling=changed and not lossy and level is not None and level.ruled_by == "peak",
     )
 
 
@@ -109,12 +115,12 @@ def _usual_rate_hz(name: str, rate_hz: int) -> int:
     return 44_100 if rate_hz % 44_100 == 0 and name != "opus" else 48_000
 
 
-def _ceiling_dbtp(side: Side, track: Track) -> float:
-    """Give the true peak that the side's level, or the track's own, allows."""
+def _level(side: Side, track: Track) -> Level | None:
+    """Give the level that says what is allowed: the side's, or the track's own."""
     for level in (side.level, track.level):
         if level is not None and level.ceiling_dbtp is not None:
-            return level.ceiling_dbtp
-    return _LOSSY_CEILING_DBTP
+            return level
+    return None
 
 
 def _describe(copy: Copy) -> str:
