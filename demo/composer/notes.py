@@ -110,7 +110,7 @@ def kick(rate_hz: int) -> Samples:
     time_s = np.arange(int(rate_hz * 0.32)) / rate_hz
     phase = 2 * np.pi * (48 * time_s + 112 * 0.03 * (1 - np.exp(-time_s / 0.03)))
     out: Samples = np.sin(phase) * np.exp(-time_s / 0.09)
-    return out
+    return _struck(out, rate_hz)
 
 
 def snare(rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -118,7 +118,7 @@ def snare(rate_hz: int, rng: np.random.Generator) -> Samples:
     time_s = np.arange(int(rate_hz * 0.22)) / rate_hz
     rattle = rng.standard_normal(time_s.size) * np.exp(-time_s / 0.05)
     out: Samples = 0.35 * rattle + 0.6 * np.sin(2 * np.pi * 190 * time_s) * np.exp(-time_s / 0.04)
-    return out
+    return _struck(out, rate_hz)
 
 
 def hat(rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -126,7 +126,7 @@ def hat(rate_hz: int, rng: np.random.Generator) -> Samples:
     time_s = np.arange(int(rate_hz * 0.08)) / rate_hz
     bright = np.diff(rng.standard_normal(time_s.size), prepend=0.0)
     out: Samples = 0.4 * bright * np.exp(-time_s / 0.018)
-    return out
+    return _struck(out, rate_hz)
 
 
 def clap(rate_hz: int, rng: np.random.Generator) -> Samples:
@@ -136,4 +136,11 @@ def clap(rate_hz: int, rng: np.random.Generator) -> Samples:
     out: Samples = np.exp(-time_s / 0.005) * np.sin(
         2 * np.pi * centre_hz * time_s + np.cumsum(rng.normal(0, 0.25, time_s.size))
     )
-    return out
+    return _struck(out, rate_hz)
+
+
+def _struck(sound: Samples, rate_hz: int) -> Samples:
+    """Begin over half a millisecond: nothing that is struck, or cut into a groove, starts at once."""
+    rise = round(5e-4 * rate_hz)
+    sound[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
+    return sound

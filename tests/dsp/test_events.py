@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from sidekeep.dsp.edges import spike_db
 from sidekeep.dsp.events import EventMeter, EventTable
 from sidekeep.dsp.spectra import Framer
-from sidekeep.dsp.ticks import spike_db
 
 
 def table(samples: NDArray[np.float64], rate_hz: int, block: int | None = None) -> EventTable:

@@ -8,26 +8,35 @@ IPOL 8, 2018, gives the background) and compared, band by band, with what is the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sidekeep.dsp.clicks import contrast_db
+from sidekeep.dsp.edges import SUDDEN_DB, Edges
 
 _PIECE_TICKS = 16_000
-_PER_PIECE = 20  # candidates that are looked at in each piece, those that stand out most first
-_STAND_OUT_DB, _LEVEL_DB = 7.0, -40.0
-_MARGIN_TICKS = 420  # what the lowest bands need on either side of an edge
+_PER_PIECE = (
+    20  # edges that are looked at in each piece: the sudden ones, then those that stand out most
+)
+_MARGIN_TICKS = 300  # what the lowest bands need on either side of an edge
 _SPREAD = 0.6  # variance of the natural logarithm of an error
-_LEAST, _MOST = -8.0, 3.0  # what one band may say
+_LEAST, _MOST = (
+    -2.0,
+    3.0,
+)  # what one band may say; a tone that is cut goes on by chance one time in seven
 _SMALLEST, _LARGEST = 0.01, 0.95
-_CLEAR = -12.0  # at such a score nobody need look any further: the sound goes on
+_CLEAR, _SUDDEN_CLEAR = (
+    -5.0,
+    -18.0,
+)  # at such a score nobody need look any further: the sound goes on
 _DIP_DB = 5.0  # a sound that has sunk so far before the edge may have ended by itself
 _JUST_BEFORE_MS, _EARLIER_MS = (-35, -3), (-300, -60)
-_SUSPECT = 2.0  # scores from which it is tried whether samples were lost
+_SUSPECT = 1.0  # scores from which it is tried whether samples were lost
+_SUSPECTS = 3  # such places in a piece; no more than two are told on a side
+_SUDDEN = 9.0  # what a sudden edge has ahead in that; what it says in full is for the findings
 _LONGEST_LOSS_S = 0.06
 
 Signal = NDArray[np.float32]
@@ -44,66 +53,75 @@ class _Range:
     edges_hz: tuple[int, ...]
     before: int
     after: int
-    order: int = 64
-    known: int = 600
-    tested: int = 96
+    order: int = 48
+    known: int = 400
+    tested: int = 48
 
     @property
     def hole(self) -> int:
         return self.before + self.after
 
 
-_RANGES = (
-    _Range(1, (450, 800, 1250, 1900, 2700, 3700), before=12, after=24),
-    _Range(2, (150, 300, 500, 800, 1200, 1800), before=10, after=20),
-    _Range(4, (60, 150, 270, 420, 600, 850), before=10, after=30, order=60, known=500),
-)
+_FINE = _Range(1, (450, 800, 1250, 1900, 2700, 3700), before=4, after=8)
+_MEDIUM = _Range(2, (150, 300, 500, 800, 1200, 1800), before=4, after=6)
+_COARSE = _Range(4, (60, 150, 270, 420, 600, 850), before=4, after=10)
+_RANGES = (_MEDIUM, _FINE, _COARSE)  # the one that clears the most edges comes first
 
 
 class BreakMeter:
     """Examines the edges that stand out most in every sixteen seconds.
 
-    It takes the middle band (a fixed number of samples per tick) and the treble edges.
+    It takes the middle band (a fixed number of samples per tick) and the edges of the treble.
     """
 
     def __init__(self, middle_hz: float, per_tick: int, channels: int) -> None:
         self._middle_hz, self._per_tick = middle_hz, per_tick
         self._middle = np.zeros((channels, 0), np.float32)
-        self._treble = np.zeros(0, np.float32)
+        self._noted: list[Edges] = []
         self._offset = 0
         self._found: list[tuple[NDArray[np.int64], Signal]] = [
-            (np.zeros(0, np.int64), np.zeros((0, 3), np.float32))
+            (np.zeros(0, np.int64), np.zeros((0, 4), np.float32))
         ]
 
-    def update(self, middle: Signal, treble_db: Signal) -> None:
-        """Take the next samples (channels, samples) and edges, shape (ticks,)."""
+    def note(self, edges: Edges) -> None:
+        """Take the next edges; they belong to samples that come, or came, with `update`."""
+        self._noted.append(edges)
+
+    def update(self, middle: Signal) -> None:
+        """Take the next samples, shape (channels, samples)."""
         self._middle = np.concatenate((self._middle, middle), axis=1)
-        self._treble = np.concatenate((self._treble, treble_db))
         while self._ticks >= _PIECE_TICKS + 2 * _MARGIN_TICKS:
             self._examine(_PIECE_TICKS)
 
     @property
     def _ticks(self) -> int:
-        return min(self._treble.size, self._middle.shape[1] // self._per_tick)
+        """Ticks of which both the samples and the edges are known."""
+        edges_until = self._noted[-1].until if self._noted else 0
+        return min(edges_until - self._offset, self._middle.shape[1] // self._per_tick)
 
     def _examine(self, ticks: int) -> None:
         """Look at so many ticks behind the margin, then move on."""
-        window = self._treble[: ticks + 2 * _MARGIN_TICKS]
-        contrast = contrast_db(window)
-        edges = np.flatnonzero((contrast >= _STAND_OUT_DB) & (window >= _LEVEL_DB))
-        edges = edges[(edges >= _MARGIN_TICKS) & (edges < ticks + _MARGIN_TICKS)]
-        edges = np.sort(edges[np.argsort(-contrast[edges], kind="stable")[:_PER_PIECE]])
-        if edges.size:
-            middle = self._middle[:, : window.size * self._per_tick]
-            places = edges * self._per_tick + self._per_tick // 2
-            seen = examine(middle, self._middle_hz, places)
-            self._found.append((edges + self._offset, seen))
+        first, last = self._offset + _MARGIN_TICKS, self._offset + _MARGIN_TICKS + ticks
+        tick, within, contrast, sharp = (
+            np.concatenate([getattr(one, name) for one in self._noted])
+            for name in ("tick", "within", "contrast_db", "sharp_db")
+        )
+        inside = np.flatnonzero((tick >= first) & (tick < last))
+        urgent = np.lexsort((-contrast[inside], sharp[inside] < SUDDEN_DB))
+        chosen = np.sort(inside[urgent[:_PER_PIECE]])
+        if chosen.size:
+            middle = self._middle[:, : (ticks + 2 * _MARGIN_TICKS) * self._per_tick]
+            places = (tick[chosen] - self._offset + within[chosen]) * self._per_tick
+            sudden = sharp[chosen] >= SUDDEN_DB
+            seen = examine(middle, self._middle_hz, np.rint(places).astype(np.int64), sudden)
+            row = np.concatenate((seen, sharp[chosen, np.newaxis]), axis=1)
+            self._found.append((tick[chosen], row))
         self._offset += ticks
-        self._treble = self._treble[ticks:]
-        self._middle = self._middle[:, ticks * self._per_tick :]
+        self._noted = [one for one in self._noted if one.until > last] or self._noted[-1:]
+        self._middle = self._middle[:, ticks * self._per_tick :].copy()
 
     def finish(self) -> tuple[NDArray[np.int64], Signal]:
-        """Return ticks (n,) and, (n, 3), scores, lost seconds and their likeness."""
+        """Return ticks (n,) and, (n, 4), scores, lost seconds, their likeness, and `sharp_db`."""
         last = self._ticks - 2 * _MARGIN_TICKS
         if last > 0:
             self._examine(last)
@@ -111,116 +129,134 @@ class BreakMeter:
         return np.concatenate(ticks), np.concatenate(seen)
 
 
-def examine(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> Signal:
+def examine(
+    middle: Signal, rate_hz: float, places: NDArray[np.int64], sudden: NDArray[np.bool_]
+) -> Signal:
     """Weigh, for each place, that the sound breaks there against that it goes on.
 
-    Where it goes on, a band is about as hard to predict across the place as beside it; where it
-    breaks, the error is about 1. Both errors are taken as log-normal, so that each band of the sum
-    and of the difference of the channels gives a logarithm of a likelihood ratio; they are added up
-    as if they were independent. What speaks for a break counts the less, the more a band's level
-    differs on both sides: under a loud new note nobody hears whether the old one goes on.
+    Where it goes on, a band is about as hard to predict across the place as beside it, or as what
+    joins it there (or ends) makes it; where it breaks, the error is about 1. Errors are taken as
+    log-normal, so that each band gives a logarithm of a likelihood ratio, in two mixes of the channels
+    that share nothing around the place; they are added up as if they were independent. Under a loud
+    new note nobody hears whether the old one goes on, and then nothing is said.
 
     Args:
-        middle: samples (channels, samples), 3000 or more on either side of every place.
+        middle: samples (channels, samples), 2200 or more on either side of every place.
         rate_hz: their rate.
         places: sample indices, shape (n,).
+        sudden: whether the edge is no sound, shape (n,); such places are given up later.
 
     Returns:
         Shape (n, 3). The score: above 0 when a break explains more; only those are exact. For
         breaks, the seconds that are missing if samples were lost, and how like the sound is to its
         continuation after so long: 1 for equal, under 0.5 for most jumps to elsewhere.
     """
-    signals = _split(middle, rate_hz)
+    clear = np.where(sudden, _SUDDEN_CLEAR, _CLEAR)
     seen = np.zeros((places.size, 3), np.float32)
-    seen[:, 0] = np.where(_sunk(middle, rate_hz, places), _CLEAR, 0.0)
-    for part, mixes in zip(_RANGES, signals, strict=True):
-        doubtful = np.flatnonzero(seen[:, 0] > _CLEAR)
+    seen[:, 0] = np.where(~sudden & _sunk(middle, rate_hz, places), _CLEAR, 0.0)
+    bands = _Bands(middle, rate_hz)
+    for part in _RANGES:
+        doubtful = np.flatnonzero(seen[:, 0] > clear)
         if doubtful.size:
             hz = rate_hz / part.factor
-            seen[doubtful, 0] += _scores(mixes, hz, places[doubtful] // part.factor, part)
-    suspect = np.flatnonzero(seen[:, 0] >= _SUSPECT)
+            seen[doubtful, 0] += _scores(bands.of(part), hz, places[doubtful] // part.factor, part)
+    likely = seen[:, 0] + np.where(sudden, _SUDDEN, 0.0)
+    suspect = np.argsort(-likely, kind="stable")[:_SUSPECTS]
+    suspect = suspect[likely[suspect] >= _SUSPECT]
     if suspect.size:
-        seen[suspect, 1:] = _lost(signals, rate_hz, places[suspect])
+        seen[suspect, 1:] = _lost(bands, rate_hz, places[suspect])
     return seen
 
 
-def _split(middle: Signal, rate_hz: float) -> list[Signal]:
-    """Sum and difference of the channels for each range, at its rate, without what lies below it.
+class _Bands:
+    """The signal at the rate of each range, without what lies below it: the knock of a jump rings there."""
 
-    The knock of a jump rings there.
-    """
-    mixes = middle
-    if len(middle) == 2:
-        mixes = np.stack((middle[0] + middle[1], middle[0] - middle[1]))
-    coarsest = _RANGES[-1].factor
-    size = (
-        2 * coarsest * int(scipy.fft.next_fast_len(-(-mixes.shape[1] // (2 * coarsest)), real=True))
-    )
-    spectrum = scipy.fft.rfft(mixes, size)
-    hz = np.arange(spectrum.shape[1], dtype=np.float32) * np.float32(rate_hz / size)
-    found = []
-    for part in _RANGES:
-        bins = size // part.factor // 2 + 1
-        rise = (hz[:bins] / part.edges_hz[0] - 0.4) / 0.6
-        fall = (rate_hz / part.factor / 2 - hz[:bins]) / part.edges_hz[0]
-        shape = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2 / part.factor
-        kept = spectrum[:, :bins] * shape.astype(np.float32)
-        found.append(scipy.fft.irfft(kept, size // part.factor))
-    return found
+    def __init__(self, middle: Signal, rate_hz: float) -> None:
+        coarsest = 2 * _COARSE.factor
+        self._size = coarsest * scipy.fft.next_fast_len(-(-middle.shape[1] // coarsest), real=True)
+        self._spectrum = scipy.fft.rfft(middle, self._size)
+        self._rate_hz = rate_hz
+        self._made: dict[int, Signal] = {}
 
-
-def _scores(mixes: Signal, hz: float, places: NDArray[np.int64], part: _Range) -> Signal:
-    scores = np.zeros(places.size)
-    for signal in mixes:
-        across, beside, alike = _errors(signal, places, part, hz)
-        usual = np.log(np.clip(beside, _SMALLEST, _LARGEST))
-        found = np.log(np.maximum(across, 1e-3))
-        said = np.clip(-usual / _SPREAD * (found - usual / 2), _LEAST, _MOST)
-        scores += np.where(said > 0, said * alike**0.25, said).sum(axis=1)
-    return scores.astype(np.float32)
+    def of(self, part: _Range) -> Signal:
+        """Samples of a range, shape (channels, samples)."""
+        made = self._made.get(part.factor)
+        if made is None:
+            bins = self._size // part.factor // 2 + 1
+            hz = np.arange(bins, dtype=np.float32) * np.float32(self._rate_hz / self._size)
+            rise = (hz / part.edges_hz[0] - 0.4) / 0.6
+            fall = (self._rate_hz / part.factor / 2 - hz) / part.edges_hz[0]
+            shape = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2 / part.factor
+            kept = self._spectrum[:, :bins] * shape.astype(np.float32)
+            found: Signal = scipy.fft.irfft(kept, self._size // part.factor)
+            made = self._made[part.factor] = found
+        return made
 
 
-def _lost(signals: list[Signal], rate_hz: float, places: NDArray[np.int64]) -> Signal:
+def _scores(signals: Signal, hz: float, places: NDArray[np.int64], part: _Range) -> Signal:
+    across, beside, joined = _errors(signals, places, part, hz)
+    usual = np.log(np.clip(np.maximum(beside, joined), _SMALLEST, _LARGEST))
+    found = np.log(np.maximum(across, 1e-3))
+    said = np.clip(-usual / _SPREAD * (found - usual / 2), _LEAST, _MOST)
+    score: Signal = said.sum(axis=(0, 2)).astype(np.float32)
+    return score
+
+
+def _lost(bands: _Bands, rate_hz: float, places: NDArray[np.int64]) -> Signal:
     """Seconds after which the sound goes on as after no other time, and how like it is; (n, 2)."""
-    fine, coarse = (
+    fine, medium = (
         _likeness(
-            mixes, places // part.factor, part, round(_LONGEST_LOSS_S * rate_hz / part.factor)
+            bands.of(part),
+            places // part.factor,
+            part,
+            round(_LONGEST_LOSS_S * rate_hz / part.factor),
         )
-        for mixes, part in zip(signals[:2], _RANGES[:2], strict=True)
+        for part in (_FINE, _MEDIUM)
     )
-    step = _RANGES[1].factor
-    likeness = (coarse + fine[:, ::step][:, : coarse.shape[1]]) / 2
+    step = _MEDIUM.factor
+    likeness = (medium + fine[:, ::step][:, : medium.shape[1]]) / 2
     lost_s = likeness.argmax(axis=1) * step / rate_hz
     return np.stack((lost_s, likeness.max(axis=1)), axis=1).astype(np.float32)
 
 
 def _likeness(
-    mixes: Signal, places: NDArray[np.int64], part: _Range, longest: int
+    signals: Signal, places: NDArray[np.int64], part: _Range, longest: int
 ) -> NDArray[np.float64]:
     """How like the sound is to its continuation after 0 to `longest` samples; (n, longest + 1)."""
-    count = places.size
+    # To tell later from now takes more than to tell that something goes on.
+    part = replace(part, before=12, after=24, order=64, known=600, tested=96)
     window = np.hanning(part.tested).astype(np.float32)
-    product, size = np.zeros((count, longest + 1)), np.zeros((count, longest + 1))
-    for signal in mixes:
-        both = _toward(signal, places, part)
-        learned = np.ascontiguousarray(both[:, : part.known])
-        filters = burg(learned, part.order)
-        ahead = _continued(learned[:, -part.order :], filters, part.hole + part.tested + longest)
-        expected = sliding_window_view(ahead[:, part.hole :], part.tested, axis=1) * window
-        actual = both[:, part.known + part.hole :] * window
-        cross = np.einsum("rst,rt->rs", expected, actual)
-        norm = np.sqrt((expected**2).sum(axis=2) * (actual**2).sum(axis=1)[:, np.newaxis])
-        product += cross[:count] + cross[count:]
-        size += norm[:count] + norm[count:]
-    return product / np.maximum(size, 1e-12)
+    both = _toward(signals, places, part)
+    learned = np.ascontiguousarray(both[:, : part.known])
+    filters = burg(learned, part.order)
+    ahead = _continued(learned[:, -part.order :], filters, part.hole + part.tested + longest)
+    expected = sliding_window_view(ahead[:, part.hole :], part.tested, axis=1)
+    actual = both[:, part.known + part.hole :] * window
+    cross = np.einsum("rst,rt->rs", expected, actual * window)
+    norm = np.sqrt(np.einsum("rst,t->rs", expected**2, window**2))
+    norm *= np.sqrt((actual**2).sum(axis=1))[:, np.newaxis]
+    product, size = (x.reshape(-1, places.size, longest + 1).sum(axis=0) for x in (cross, norm))
+    likeness: NDArray[np.float64] = product / np.maximum(size, 1e-12)
+    return likeness
 
 
-def _toward(signal: Signal, places: NDArray[np.int64], part: _Range) -> Signal:
-    """Both sides of each place, read towards it: known, hole, tested; shape (2 n, samples)."""
+def _toward(signals: Signal, places: NDArray[np.int64], part: _Range) -> Signal:
+    """Both sides of each place, read towards it, in mixes of the channels that share nothing there.
+
+    Each row is known, hole, tested; shape (2 * channels * n, samples): mixes, directions, places.
+    """
     steps = np.arange(part.known + part.hole + part.tested)
-    forward = signal[(places - part.before - part.known)[:, np.newaxis] + steps]
-    backward = signal[(places + part.after + part.known - 1)[:, np.newaxis] - steps]
-    return np.concatenate((forward, backward))
+    forward = (places - part.before - part.known)[:, np.newaxis] + steps
+    backward = (places + part.after + part.known - 1)[:, np.newaxis] - steps
+    both = signals[:, np.stack((forward, backward))]
+    if len(both) == 2:
+        power, other, cross = (
+            np.einsum("dnt,dnt->n", both[a], both[b]) for a, b in ((0, 0), (1, 1), (0, 1))
+        )
+        angle = (np.arctan2(2 * cross, power - other) / 2)[:, np.newaxis]
+        cos, sin = np.cos(angle), np.sin(angle)
+        both = np.stack((cos * both[0] + sin * both[1], cos * both[1] - sin * both[0]))
+    return both.reshape(-1, steps.size)
 
 
 def _sunk(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -235,36 +271,28 @@ def _sunk(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> NDArray[
 
 
 def _errors(
-    signal: Signal, places: NDArray[np.int64], part: _Range, hz: float
+    signals: Signal, places: NDArray[np.int64], part: _Range, hz: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Errors (n, bands) of prediction across places, beside them, and the likeness of the powers.
+    """Errors of prediction across places, beside them, and what a sound that joins would make.
 
-    0 is a perfect continuation, 1 no relation. Beside them the side that is harder to predict
-    counts. The likeness is the smaller of the predicted and the actual power over the larger.
+    Each (mixes, n, bands); 0 is a perfect continuation, 1 no relation. Beside a place the side that is
+    harder to predict counts. If something unrelated joined what goes on, or ended, the error would be
+    the difference of the powers over their sum.
     """
     known, hole, tested, order = part.known, part.hole, part.tested, part.order
-    both = _toward(signal, places, part)
+    both = _toward(signals, places, part)
     learned = np.ascontiguousarray(both[:, :known])
     filters = burg(learned, order)
-    across, alike = _compared(
-        _continued(learned[:, -order:], filters, hole + tested)[:, hole:],
-        both[:, known + hole :],
-        part,
-        hz,
-    )
     earlier = known - tested - hole
-    beside, _ = _compared(
-        _continued(learned[:, earlier - order : earlier], filters, hole + tested)[:, hole:],
-        learned[:, -tested:],
-        part,
-        hz,
+    starts = np.concatenate((learned[:, -order:], learned[:, earlier - order : earlier]))
+    predicted = _continued(starts, np.concatenate((filters, filters)), hole + tested)[:, hole:]
+    actual = np.concatenate((both[:, known + hole :], learned[:, -tested:]))
+    error, alike = (
+        x.reshape(2, len(signals), 2, places.size, -1)
+        for x in _compared(predicted, actual, part, hz)
     )
-    count = places.size
-    return (
-        (across[:count] + across[count:]) / 2,
-        np.maximum(beside[:count], beside[count:]),
-        (alike[:count] + alike[count:]) / 2,
-    )
+    likeness = alike[0].mean(axis=1)
+    return error[0].mean(axis=1), error[1].max(axis=1), (1 - likeness) / (1 + likeness)
 
 
 def _compared(

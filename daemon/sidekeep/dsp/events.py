@@ -27,9 +27,10 @@ class EventTable:
 
     `tone_hz` (cells, tones) are the strongest partials of the sum of channels in each cell of the
     shared spectra, 0 where there is none. `break_tick` (n,) are the edges that stand out most,
-    `breaks` (n, 3) say of each how much likelier it is that the sound breaks there than that it
-    goes on (natural logarithm), how many seconds are missing if samples were lost, and how like the
-    sound is to its own continuation then (see `dsp.breaks`).
+    `breaks` (n, 4) say of each how much likelier it is that the sound breaks there than that it
+    goes on (natural logarithm), how many seconds are missing if samples were lost, how like the
+    sound is to its own continuation then (see `dsp.breaks`), and how far it stands above the samples
+    beside it in decibels (see `dsp.edges`).
     """
 
     tick_frames: int

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 _MOST = 0.012  # larger changes are other notes, not the turntable
 _ROUNDS = 5
 _CELLS_AT_ONCE = 4096  # so that memory does not grow with the recording
+_HARMONICS = (2, 3, 4, 5)
 _OFF_BEAT = (0.8, 0.85, 0.9, 1.1, 1.15, 1.2, 1.3)
 
 
@@ -50,6 +51,20 @@ def swing(steps: NDArray[np.float64], *, span_s: float, cell_s: float, turn_s: f
         cell_s: time from cell to cell.
         turn_s: one revolution.
     """
+    return _change(steps, cell_s, turn_s) / float(2 * np.sin(np.pi * span_s / turn_s))
+
+
+def purity(steps: NDArray[np.float64], *, cell_s: float, turn_s: float) -> float:
+    """The change of pitch once per revolution against the largest of two to five times.
+
+    A hole off-centre makes a sine; a bar of music that lasts a revolution makes every harmonic.
+    """
+    harmonics = max(_change(steps, cell_s, turn_s / times) for times in _HARMONICS)
+    return _change(steps, cell_s, turn_s) / max(harmonics, 1e-9)
+
+
+def _change(steps: NDArray[np.float64], cell_s: float, turn_s: float) -> float:
+    """Amplitude of the steps' part with a period of `turn_s`."""
     known = ~np.isnan(steps)
     if known.sum() < 100:
         return 0.0
@@ -63,7 +78,7 @@ def swing(steps: NDArray[np.float64], *, span_s: float, cell_s: float, turn_s: f
         rest = values - waves @ part
         scale = 1.48 * float(np.median(np.abs(rest))) + 1e-5
         weight = 1 / (1 + (rest / (2 * scale)) ** 2)
-    return float(np.hypot(*part) / (2 * np.sin(np.pi * span_s / turn_s)))
+    return float(np.hypot(*part))
 
 
 def chance_swing(

@@ -6,23 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.breaks import BreakMeter
+from sidekeep.dsp.edges import EdgeMeter, TrebleMeter
 from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.meter import Block
 
-SPIKE_TOP_DB = 12.5  # the second difference of full-scale samples reaches 4.0
-SPIKE_STEP_DB = 0.5
 LOW_SCALE = 1024.0  # float16 keeps full precision from -84 dBFS up; this moves it to -144
 
 _MIDDLE_HZ = 8000
 _MIDDLES = 8  # samples of the middle band per tick
 _KAISER_60_DB = 5.65
 _REACH = 8  # a decimating filter spans so many output samples
-
-
-def spike_db(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Decode `treble` or `middle` to decibels; 0 dB is a second difference of full scale."""
-    lowest = np.float32(SPIKE_TOP_DB - 255 * SPIKE_STEP_DB)
-    return codes.astype(np.float32) * np.float32(SPIKE_STEP_DB) + lowest
 
 
 class Decimator:
@@ -64,41 +57,6 @@ def _low_pass(taps: int, corner: float) -> NDArray[np.float64]:
     return result
 
 
-class _EdgeMeter:
-    """The largest second difference, taken over `reach` samples, in every `tick` samples."""
-
-    def __init__(self, tick: int, reach: int, channels: int) -> None:
-        self._tick, self._reach = tick, reach
-        self._rest = np.zeros((channels, 0), np.float32)
-        self._none = np.zeros((channels, 0), np.uint8)
-        self._codes = Spool(axis=1)
-
-    def update(self, block: Block) -> NDArray[np.uint8]:
-        """Take the next samples; give the codes of the finished ticks, (channels, ticks)."""
-        block = np.concatenate((self._rest, block), axis=1)
-        ticks = max(0, block.shape[1] - 2 * self._reach) // self._tick
-        self._rest = block[:, ticks * self._tick :].copy()
-        if not ticks:
-            return self._none
-        reach, block = self._reach, block[:, : ticks * self._tick + 2 * self._reach]
-        bend = block[:, reach:-reach] * np.float32(-2)
-        bend += block[:, : -2 * reach]
-        bend += block[:, 2 * reach :]
-        np.abs(bend, out=bend)
-        starts = np.arange(0, bend.shape[1], self._tick)
-        peak = np.maximum(np.maximum.reduceat(bend, starts, axis=1), np.float32(1e-9))
-        steps = np.rint(np.float32(20 / SPIKE_STEP_DB) * np.log10(peak))
-        codes = np.clip(steps + np.float32(255 - SPIKE_TOP_DB / SPIKE_STEP_DB), 0, 255)
-        found = codes.astype(np.uint8)
-        self._codes.append(found)
-        return found
-
-    def finish(self, ticks: int) -> NDArray[np.uint8]:
-        self.update(np.zeros((self._rest.shape[0], self._tick + 2 * self._reach), np.float32))
-        self._codes.append(self._none)
-        return self._codes.table()[:, :ticks]
-
-
 class TickMeter:
     """Fills `treble`, `middle` and `low` of the event table."""
 
@@ -108,27 +66,28 @@ class TickMeter:
         self._channels, self._frames = channels, 0
         self._to_middle = Decimator(factor, channels)
         self._to_low = Decimator(_MIDDLES, channels)
-        self._treble = _EdgeMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
-        self._middle = _EdgeMeter(_MIDDLES, 1, channels)
+        self._treble = TrebleMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
+        self._middle = EdgeMeter(_MIDDLES, 1, channels)
         self._low = Spool(axis=1)
         self._breaks = BreakMeter(rate_hz / factor, _MIDDLES, channels)
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
         self._frames += block.shape[1]
-        treble = self._treble.update(block)
-        self._take_middle(block, treble)
+        self._treble.update(block)
+        self._breaks.note(self._treble.edges)
+        self._take_middle(block)
 
-    def _take_middle(self, block: Block, treble: NDArray[np.uint8]) -> None:
+    def _take_middle(self, block: Block) -> None:
         middle = self._to_middle.process(block)
         self._middle.update(middle)
-        self._breaks.update(middle, spike_db(treble.max(axis=0)))
+        self._breaks.update(middle)
         self._low.append((self._to_low.process(middle) * np.float32(LOW_SCALE)).astype(np.float16))
 
     def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
         """Return treble, middle and low, each (channels, ticks)."""
         silence = np.zeros((self._channels, 2 * _REACH * self.tick), np.float32)
-        self._take_middle(silence, np.zeros((self._channels, 0), np.uint8))
+        self._take_middle(silence)
         ticks = self._frames // self.tick
         low = self._low.table()[:, :ticks]
         return self._treble.finish(ticks), self._middle.finish(ticks), low

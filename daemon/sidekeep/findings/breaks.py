@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidekeep.findings.scene import Scene
 from sidekeep.model import Span
@@ -12,9 +13,18 @@ from sidekeep.model import Span
 _TOGETHER_S = 0.1
 _EDGE_S = 0.3
 _MANY = 2  # music that breaks more often on one side was made so: edits, scratching
-_USUAL = 0.8
+_ORDINARY, _USUAL = (
+    3.0,
+    1.5,
+)  # the third place may score so much; what it has above that counts more
 _LOST_LIKENESS = 0.5  # a jump to elsewhere is less like its continuation at any distance
 _LEAST_LOSS_S = 0.8e-3
+_SHARP_DB, _SHARP_SPREAD_DB = (
+    6.0,
+    1.8,
+)  # three quarters of real clicks are less sharp; e-folding above
+_MOST_SHARP = 12.0  # what the sharpness of an edge may say
+_QUARTER = 0.25
 
 
 @dataclass(frozen=True)
@@ -33,24 +43,45 @@ class Break:
 def find_breaks(scene: Scene) -> tuple[Break, ...]:
     """The breaks of a side, the surest first; at most two, edited music has many.
 
-    Only music with sustained tones can tell; across a drum break or speech nothing is said.
+    Two things speak for a break: that what sounded does not go on, which only music with sustained
+    tones can tell, and that the edge is sharper than the other edges of the side, and sharper than
+    anything that comes through a cartridge.
     """
     events = scene.seen.events
     first, last = scene.ticks(scene.side.programme)
     edge = _EDGE_S * scene.ticks_per_second
     inside = (events.break_tick >= first + edge) & (events.break_tick < last - edge)
     ticks, seen = events.break_tick[inside], events.breaks[inside]
+    scores = seen[:, 0] + _sharpness(seen[:, 3].astype(np.float64))
     places: list[int] = []
-    for place in np.argsort(-seen[:, 0], kind="stable").tolist():
+    for place in np.argsort(-scores, kind="stable").tolist():
         apart = np.abs(ticks[places] - ticks[place]).min(initial=ticks.max(initial=0) + 1)
         if apart > _TOGETHER_S * scene.ticks_per_second:
             places.append(place)
-    usual = max(0.0, _USUAL * float(seen[places[_MANY], 0])) if len(places) > _MANY else 0.0
+    usual = 0.0
+    if len(places) > _MANY:
+        usual = max(0.0, _USUAL * (float(scores[places[_MANY]]) - _ORDINARY))
     found = []
     for place in places[:_MANY]:
-        score, lost_s, likeness = (float(value) for value in seen[place])
+        lost_s, likeness = (float(value) for value in seen[place, 1:3])
         lost = likeness >= _LOST_LIKENESS and lost_s >= _LEAST_LOSS_S
         start = int(ticks[place]) * events.tick_frames
         span = Span(start, start + events.tick_frames)
-        found.append(Break(span, score - usual, lost_s if lost else 0.0))
+        found.append(Break(span, float(scores[place]) - usual, lost_s if lost else 0.0))
     return tuple(found)
+
+
+def _sharpness(sharp_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What sharpness says: how rare it is, by the tail of the side's own edges or of real clicks.
+
+    The sharpest quarter is taken to fall off exponentially; music that was made of hard edges has a
+    long tail, and then the sharpest of them says little.
+    """
+    if not sharp_db.size:
+        return sharp_db
+    quarter = max(_SHARP_DB, float(np.quantile(sharp_db, 1 - _QUARTER)))
+    above = sharp_db[sharp_db > quarter] - quarter
+    spread = max(_SHARP_SPREAD_DB, float(np.median(above)) / np.log(2)) if above.size else 1.0
+    says = -np.log(_QUARTER) + (sharp_db - quarter) / spread
+    result: NDArray[np.float64] = np.where(sharp_db > quarter, np.minimum(says, _MOST_SHARP), 0.0)
+    return result

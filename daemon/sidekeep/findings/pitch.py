@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sidekeep.dsp.pitch import chance_swing, dips, pitch_steps, swing
+from sidekeep.dsp.pitch import chance_swing, dips, pitch_steps, purity, swing
 from sidekeep.dsp.spectra import cell_frames
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.speed import measured_turn_s
@@ -12,6 +12,7 @@ from sidekeep.model import Finding, Severity, Span
 
 _SPAN_CELLS = 6
 _SURE = 2.5  # against the largest swing at periods that no revolution has
+_PURE = 1.5  # once per revolution against its harmonics
 _DIP_LENGTHS_S = (1.5, 2.5)
 _LEAST_CELLS = 400
 
@@ -47,7 +48,9 @@ def _wow(
     for turn_s in turns:
         times = {"span_s": _SPAN_CELLS * cell_s, "cell_s": cell_s, "turn_s": turn_s}
         percent = 100 * swing(steps, **times)
-        if percent >= listen_percent and percent >= _SURE * 100 * chance_swing(steps, **times):
+        if percent < listen_percent or percent < _SURE * 100 * chance_swing(steps, **times):
+            continue
+        if purity(steps, cell_s=times["cell_s"], turn_s=turn_s) >= _PURE:
             found.append((percent, turn_s))
     if not found:
         return ()

@@ -10,9 +10,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from sidekeep.dsp.edges import spike_db
 from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.spectra import cell_frames
-from sidekeep.dsp.ticks import spike_db
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Recording, Severity, Side, Span
 
@@ -212,11 +212,15 @@ class Scene:
 def _butterworth(
     size: int, rate_hz: float, band_hz: tuple[float, float], order: int
 ) -> NDArray[np.float32]:
-    """Amplitude of a band-pass at the bins of a real transform of `size`, shape (bins,)."""
-    low_hz, high_hz = band_hz
-    hz = np.fft.rfftfreq(size, 1 / rate_hz)
+    """Amplitude of a band-pass at the bins of a real transform of `size`, shape (bins,).
+
+    As in the bilinear transform the frequencies up to half the rate stand for all, so that nothing is
+    left near half the rate, where the decimated signal holds what folded back.
+    """
+    low, high = (np.tan(np.pi * edge_hz / rate_hz) for edge_hz in band_hz)
+    warped = np.tan(np.pi * np.fft.rfftfreq(size))
     with np.errstate(divide="ignore"):
-        place = (hz - low_hz * high_hz / hz) / (high_hz - low_hz)
+        place = (warped - low * high / warped) / (high - low)
     amplitude: NDArray[np.float32] = (1 / np.sqrt(1 + place ** (2 * order))).astype(np.float32)
     return amplitude
 

@@ -239,28 +239,28 @@ class Limits:
     )
     skip_listen: float = number(
         "skip",
-        default=11,
+        default=6,
         low=0,
         high=60,
         doc="natural logarithm of the odds that the music breaks, from which it is worth hearing",
     )
     skip_again: float = number(
         "skip again",
-        default=40,
+        default=25,
         low=0,
         high=60,
         doc="the same from which it asks for another take",
     )
     lost_listen: float = number(
         "lost samples",
-        default=11,
+        default=6,
         low=0,
         high=60,
         doc="such odds of a break after which the music goes on as it should have later",
     )
     lost_again: float = number(
         "lost samples again",
-        default=40,
+        default=25,
         low=0,
         high=60,
         doc="the same from which it asks for another take",
@@ -276,14 +276,14 @@ class Limits:
     click_level_db: float = quantity(
         "click level",
         unit="dB",
-        default=-26.0,
+        default=-31.0,
         low=-80.0,
         high=0.0,
         doc="least level of a click's edge, 0 dB being a jump of full scale",
     )
     clicks_per_minute: float = number(
         "clicks per minute",
-        default=1700,
+        default=1200,
         low=1,
         high=1e6,
         doc="clicks a minute worth hearing; one twice as high as the least counts twice",
