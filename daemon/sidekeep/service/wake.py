@@ -7,6 +7,7 @@ the moment of the next look.
 from __future__ import annotations
 
 import errno
+import logging
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,6 +77,11 @@ class EventSource(Protocol):
     def disarm(self) -> None:
         """Stop watching."""
         ...
+
+
+# The library calls it an error when an event comes while it is being stopped; failures that matter are
+# raised when watching begins, and a lost event is made good by the timer.
+logging.getLogger("watchdog").setLevel(logging.CRITICAL)
 
 
 class _Ringer(FileSystemEventHandler):
