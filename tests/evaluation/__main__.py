@@ -31,7 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _findings(options)
     chosen = [
         case
-        for case in cases()
+        for case in cases(options.seed)
         if (not options.families or case.family in options.families)
         and (not options.only or case.name in options.only)
     ]
@@ -103,6 +103,7 @@ def _options() -> argparse.ArgumentParser:
     )
     parser.add_argument("--list", action="store_true", help="list the sides and stop")
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=0, help="other sides of the same families")
     parser.add_argument("--rules", help="decide every side with this rule set")
     parser.add_argument("--reuse", action="store_true", help="take kept measurements")
     parser.add_argument(

@@ -32,6 +32,7 @@ def _overall(scores: Sequence[Score]) -> list[str]:
     primary = _primary(scores)
     gapped = [s for s in scores if s.family not in SEGUES]
     segued = [s for s in scores if s.family == "segue" and s.ask == "lengths"]
+    unmarked = [s for s in scores if s.family in SEGUES and s.ask == "count"]
     disagreeing = [s for s in scores if s.ask in DISAGREEING]
     committed = [s.balance_error_db for s in primary if s.balance_error_db is not None]
     centred = [s for s in primary if s.centre is True]
@@ -53,6 +54,7 @@ def _overall(scores: Sequence[Score]) -> list[str]:
         lines.append(_line(label, _results([s for s in gapped if s.ask in asks]), wanted))
     lines += [
         _line("segues, lengths given", _results(segued), "right, within 1.0 s"),
+        _line("segues, only the number given", _results(unmarked), "0 wrong"),
         _line("sheet disagrees: held", _share(disagreeing, lambda s: s.result == "held"), "100 %"),
         _line("balance error <= 0.15 dB", _errors(committed), "95 %, worst 0.5 dB"),
         _line("balance commits, centre", _share(centred, lambda s: s.balance_committed), "85 %"),
