@@ -9,6 +9,7 @@ import scipy.special
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, maximum_filter1d, uniform_filter1d
 
+MARGIN_TICKS = 40  # what lies further off has no say in whether a tick is a click
 _NEAR_TICKS = 10  # the treble around a click is read from so many ticks on either side
 _WIDTH_TICKS = 3  # a click is over within so many ticks
 _TURNS = 10  # a scratch is looked for over so many turns
@@ -16,7 +17,6 @@ _JITTER_TICKS = 2
 _MOST_MISSED = 3  # turns in a row without a tick end a scratch
 _CHANCE = 1e-5  # expected number of chains that chance makes on the whole side
 _MOST_CLICKS = 15_000
-_TICKS_AT_ONCE = 1 << 16  # so that memory does not grow with the recording
 
 
 @dataclass(frozen=True)
@@ -54,18 +54,11 @@ def click_ticks(
     Returns:
         Ticks in order.
     """
-    if treble_db.size < 4 * _NEAR_TICKS:
+    if treble_db.size < MARGIN_TICKS:
         return np.zeros(0, np.int64)
-    margin = 4 * _NEAR_TICKS  # beyond this nothing has a say
-    found = [np.zeros(0, np.int64)]
-    for start in range(0, treble_db.size, _TICKS_AT_ONCE):
-        before, end = max(0, start - margin), start + _TICKS_AT_ONCE
-        piece = treble_db[before : end + margin]
-        contrast = contrast_db(piece)
-        alone = contrast == maximum_filter1d(contrast, 2 * _WIDTH_TICKS + 1)
-        some = np.flatnonzero(alone & (contrast >= stand_out_db) & (piece >= level_db)) + before
-        found.append(some[(some >= start) & (some < end)])
-    ticks = np.concatenate(found)
+    contrast = contrast_db(treble_db)
+    alone = contrast == maximum_filter1d(contrast, 2 * _WIDTH_TICKS + 1)
+    ticks = np.flatnonzero(alone & (contrast >= stand_out_db) & (treble_db >= level_db))
     return ticks[np.diff(ticks, prepend=-_NEAR_TICKS) > _WIDTH_TICKS]
 
 

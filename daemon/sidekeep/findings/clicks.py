@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.clicks import click_ticks, contrast_db, periodic_chain
+from sidekeep.dsp.clicks import MARGIN_TICKS, click_ticks, contrast_db, periodic_chain
 from sidekeep.dsp.revolution import repetition
-from sidekeep.findings.scene import Scene
+from sidekeep.findings.scene import PIECE_TICKS, Scene
 from sidekeep.findings.speed import measured_turn_s
 from sidekeep.model import Finding, Severity, Span
 
@@ -32,11 +32,10 @@ def find(
             many times as its edge is higher than the least.
     """
     first, last = scene.ticks(scene.side.programme)
-    treble = scene.edges_db(first, last)[0]
-    ticks = click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db)
+    ticks, edge_db = _clicks(scene, first, last, stand_out_db, level_db)
     minutes = max(1, last - first) / scene.ticks_per_second / 60
     rate = ticks.size / minutes
-    weight = float(_weights(treble[ticks], level_db).sum()) / minutes
+    weight = float(_weights(edge_db, level_db).sum()) / minutes
     groove, groove_weight = _groove_rate(scene, stand_out_db, level_db) or (None, None)
     if ticks.size == 0 and not groove:
         return ()
@@ -44,7 +43,7 @@ def find(
     dirty = groove_weight is None or groove_weight >= listen_per_minute / 3 or rate >= _UNPLAYED
     loud = dirty and weight >= listen_per_minute
     severity = Severity.LISTEN if loud else Severity.NOTE
-    loudest = np.sort(ticks[np.argsort(treble[ticks])[-3:]]) + first
+    loudest = np.sort(ticks[np.argsort(edge_db)[-3:]])
     tick = scene.seen.events.tick_frames
     places = ", ".join(scene.clock(place * tick) for place in loudest.tolist())
     numbers = {"clicks_per_minute": round(rate, 1), "weighted_per_minute": round(weight, 1)}
@@ -54,6 +53,21 @@ def find(
         detail += f", {groove:.0f} where it is silent"
     detail += f"; the loudest at {places}." if places else "."
     return (Finding("clicks", severity, scene.side.programme, detail, numbers),)
+
+
+def _clicks(
+    scene: Scene, first: int, last: int, stand_out_db: float, level_db: float
+) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """The clicks between two ticks and the levels of their edges, looked for piece by piece."""
+    ticks, levels_db = [np.zeros(0, np.int64)], [np.zeros(0, np.float32)]
+    for start in range(first, last, PIECE_TICKS):
+        before = max(first, start - MARGIN_TICKS)
+        treble = scene.edges_db(before, min(last, start + PIECE_TICKS + MARGIN_TICKS))[0]
+        some = click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db)
+        some = some[(some >= start - before) & (some < start - before + PIECE_TICKS)]
+        ticks.append(some + before)
+        levels_db.append(treble[some])
+    return np.concatenate(ticks), np.concatenate(levels_db)
 
 
 def _weights(edge_db: NDArray[np.float32], level_db: float) -> NDArray[np.float32]:
@@ -71,10 +85,10 @@ def _groove_rate(scene: Scene, stand_out_db: float, level_db: float) -> tuple[fl
     weights: list[NDArray[np.float32]] = []
     seconds = 0.0
     for span in scene.side.groove:
-        treble = scene.edges_db(*scene.ticks(span))[0]
-        ticks = click_ticks(treble, stand_out_db=stand_out_db, level_db=level_db)
-        weights.append(_weights(treble[ticks], level_db))
-        seconds += treble.size / scene.ticks_per_second
+        first, last = scene.ticks(span)
+        edge_db = _clicks(scene, first, last, stand_out_db, level_db)[1]
+        weights.append(_weights(edge_db, level_db))
+        seconds += (last - first) / scene.ticks_per_second
     if seconds < _LEAST_GROOVE_S:
         return None
     found = np.concatenate(weights)
@@ -92,8 +106,7 @@ def find_scratch(scene: Scene) -> tuple[Finding, ...]:
         scene: the side.
     """
     first, last = scene.ticks(scene.side.programme)
-    edges = scene.edges_db(first, last)
-    ticks = click_ticks(edges[0], stand_out_db=_SCRATCH_STAND_OUT_DB, level_db=_SCRATCH_LEVEL_DB)
+    ticks = _clicks(scene, first, last, _SCRATCH_STAND_OUT_DB, _SCRATCH_LEVEL_DB)[0] - first
     measured = measured_turn_s(scene)
     tolerance = _MEASURED_TOLERANCE if measured else _NOMINAL_TOLERANCE
     for period_s in (measured[1],) if measured else scene.periods_s():
@@ -104,9 +117,11 @@ def find_scratch(scene: Scene) -> tuple[Finding, ...]:
         if chain is None:
             continue
         start, end = chain.ticks[0], chain.ticks[-1]
-        if np.median(contrast_db(edges[0])[list(chain.ticks)]) < _SCRATCH_CONTRAST_DB:
+        begins = max(0, start - int(2 * turn))
+        around = scene.edges_db(first + begins, min(last, first + end + int(turn)))
+        contrast = contrast_db(around[0])[np.asarray(chain.ticks) - begins]
+        if np.median(contrast) < _SCRATCH_CONTRAST_DB:
             continue
-        around = edges[:, max(0, start - int(2 * turn)) : end + int(turn)]
         music = repetition(around, turn_ticks=turn, tolerance=0.02, hop_ticks=int(turn / 3))
         if music.likeness.size and np.median(music.likeness) >= _MUSIC_REPEATS:
             continue

@@ -51,8 +51,9 @@ def _square_waves(scene: Scene, peaks: NDArray[np.float32]) -> NDArray[np.bool_]
     power = scene.levels(scene.side.needle_down)
     if power.shape[0] == peaks.shape[0] and scene.recording.time_scale == 1.0:
         cells = min(power.shape[1], peaks.shape[1])
-        top = peaks[:, :cells].max(axis=2).astype(np.float64)
-        square[:, :cells] = (power[:, :cells] > _SQUARE * top**2)[:, :, np.newaxis]
+        for channel, row in enumerate(power[:, :cells]):
+            top = peaks[channel, :cells].max(axis=1)
+            square[channel, :cells] = (row > _SQUARE * top * top)[:, np.newaxis]
     return square
 
 
