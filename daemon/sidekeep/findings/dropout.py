@@ -58,7 +58,7 @@ def _frozen(scene: Scene) -> list[Finding]:
     held = capture.held[:, cells]
     at_top = capture.flat[:, cells].max(axis=2) > 0
     still = ((held >= _LEAST_HELD_S * capture.rate_hz) & ~at_top).any(axis=0)
-    power = (capture.peaks[:, cells].max(axis=2).astype(np.float64) ** 2).max(axis=0)
+    power = capture.peaks[:, cells].max(axis=(0, 2)).astype(np.float64) ** 2
     noise = max(float(scene.groove_power().max()), _LEAST_NOISE * scene.loud_power())
     findings = []
     for start, end in stretches(still, join=1):
