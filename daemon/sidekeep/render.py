@@ -136,12 +136,12 @@ def render(
 
         sinks = write(tracks)
         for _ in range(_ATTEMPTS):
-            off_db = _off_db(sinks)
+            off_db = _off_db(tracks, sinks)
             if not off_db:
                 return _with_tracks(plan, tracks)
             tracks = [_regained(track, off_db) for track in tracks]
             again = [
-                replace(track, copies=tuple(c for c in track.copies if _kind(c) in off_db))
+                replace(track, copies=tuple(c for c in track.copies if _kind(track, c) in off_db))
                 for track in tracks
             ]
             sinks |= write(again)
@@ -151,26 +151,32 @@ def render(
     raise RuntimeError(message)
 
 
-_Kind = tuple[str, int, int | None, float | None]
+_Kind = tuple[str, int, int | None, float | None, str]
 
 
-def _kind(copy: Copy) -> _Kind:
-    """Copies of one kind share their gain, so that tracks keep their relations."""
-    return copy.format, copy.rate_hz, copy.bits, copy.quality
+def _kind(track: Track, copy: Copy) -> _Kind:
+    """Copies of one kind share their gain, so that the tracks of a side keep their relations.
+
+    Where every track has a level of its own, every copy is of its own kind.
+    """
+    alone = track.level is not None and track.level.ceiling_dbtp is not None
+    return copy.format, copy.rate_hz, copy.bits, copy.quality, copy.path if alone else ""
 
 
-def _off_db(sinks: Mapping[Copy, Sink]) -> dict[_Kind, float]:
+def _off_db(tracks: Iterable[Track], sinks: Mapping[Copy, Sink]) -> dict[_Kind, float]:
     """By how much the loudest copy of each kind, decoded, is above its ceiling or should come up to it.
 
     Kinds that are well are left out.
     """
     off_db: dict[_Kind, float] = {}
     rising = set()
-    for copy, sink in sinks.items():
-        if copy.ceiling_dbtp is not None:
-            above_db = sink.decoded_true_peak_dbtp() - copy.ceiling_dbtp
-            off_db[_kind(copy)] = max(off_db.get(_kind(copy), above_db), above_db)
-            rising |= {_kind(copy)} if copy.to_ceiling else set()
+    for track in tracks:
+        for copy in track.copies:
+            if copy.ceiling_dbtp is not None:
+                kind = _kind(track, copy)
+                above_db = sinks[copy].decoded_true_peak_dbtp() - copy.ceiling_dbtp
+                off_db[kind] = max(off_db.get(kind, above_db), above_db)
+                rising |= {kind} if copy.to_ceiling else set()
     return {
         kind: by_db
         for kind, by_db in off_db.items()
@@ -180,10 +186,11 @@ def _off_db(sinks: Mapping[Copy, Sink]) -> dict[_Kind, float]:
 
 def _regained(track: Track, off_db: Mapping[_Kind, float]) -> Track:
     def regained(copy: Copy) -> Copy:
-        if _kind(copy) not in off_db:
+        by_db = off_db.get(_kind(track, copy))
+        if by_db is None:
             return copy
         margin_db = _LOSSY_MARGIN_DB if copy.bits is None else 0.0
-        return replace(copy, gain_db=copy.gain_db - off_db[_kind(copy)] - margin_db)
+        return replace(copy, gain_db=copy.gain_db - by_db - margin_db)
 
     return replace(track, copies=tuple(regained(copy) for copy in track.copies))
 
