@@ -27,6 +27,7 @@ def test_any_blocks_give_the_same_table(rate_hz: int) -> None:
     # Matrix products may round differently with their size.
     assert np.abs(whole.middle.astype(int) - pieces.middle).max() <= 1
     assert np.allclose(whole.low, pieces.low, atol=0.01)
+    assert np.allclose(np.sort(whole.held_hz), np.sort(pieces.held_hz), rtol=1e-4)
     assert np.allclose(whole.spectra, pieces.spectra)
     assert np.array_equal(whole.break_tick, pieces.break_tick)
     assert np.allclose(whole.breaks, pieces.breaks, atol=0.1)
@@ -60,3 +61,15 @@ def test_a_partials_frequency_is_exact(rate_hz: int) -> None:
     assert np.sort(tones, axis=1) == pytest.approx(
         np.tile([447.3, 1203.7], (tones.shape[0], 1)), abs=0.5
     )
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_held_partials_are_those_of_the_sum_of_channels(rate_hz: int) -> None:
+    time_s = np.arange(2 * rate_hz) / rate_hz
+    left, right = (0.1 * np.sin(2 * np.pi * hz * time_s) for hz in (447.3, 1203.7))
+    found = table(np.stack((left, right)), rate_hz)
+    cells = (2 * rate_hz - 6000) // found.held_frames - 1
+    assert cells <= len(found.held_hz) <= cells + 1
+    held = np.sort(found.held_hz[1:], axis=1)
+    assert (held[:, :-2] == 0).all()
+    assert held[:, -2:] == pytest.approx(np.tile([447.3, 1203.7], (len(held), 1)), abs=0.3)

@@ -5,7 +5,6 @@ import pytest
 import scipy.signal
 
 from sidekeep.dsp.clicks import periodic_chain
-from sidekeep.dsp.pitch import dips, pitch_steps, swing
 from sidekeep.dsp.revolution import extent, leftover, repetition
 
 TURN = 1654
@@ -56,24 +55,3 @@ def test_ticks_once_per_revolution_are_told_from_chance() -> None:
     assert abs(chain.ticks[0] - 5000) <= 2
     assert len(chain.ticks) >= 11
     assert chain.turn_ticks == pytest.approx(TURN * 1.004, abs=0.5)
-
-
-def test_a_swing_of_pitch_is_measured() -> None:
-    cell_s, turn_s, span = 1024 / 44_100, 1.8, 6
-    time_s = np.arange(2600) * cell_s
-    bend = 1 + 0.003 * np.sin(2 * np.pi * time_s / turn_s)
-    tones = np.stack((440 * bend, 997 * bend, 0 * bend), axis=1).astype(np.float32)
-    steps = pitch_steps(tones, span)
-    found = swing(steps, span_s=span * cell_s, cell_s=cell_s, turn_s=turn_s)
-    assert found == pytest.approx(0.003, rel=0.02)
-    still = pitch_steps(np.full_like(tones, 440), span)
-    assert swing(still, span_s=span * cell_s, cell_s=cell_s, turn_s=turn_s) < 1e-6
-
-
-def test_a_dip_of_pitch_is_measured_where_it_is() -> None:
-    bend = np.ones(600)
-    bend[300:408] -= 0.03 * np.hanning(108)
-    tones = np.stack((440 * bend, 1210 * bend), axis=1).astype(np.float32)
-    depth = dips(pitch_steps(tones, 6), span=6, length=108)
-    assert depth.min() == pytest.approx(-0.03, rel=0.1)
-    assert abs(int(depth.argmin()) + 3 - 354) <= 4

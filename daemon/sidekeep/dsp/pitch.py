@@ -1,106 +1,185 @@
-"""How the pitch of everything together moves: the common change of all partials."""
+"""How the pitch of everything together moves: slips of the platter, and wow once per revolution.
+
+Between two cells every partial of the first is compared with every partial of the second. The few
+ratios that belong to one held tone lie together, the many that do not lie anywhere; how closely they
+lie together is learnt from the music itself, some seconds of it at a time. A movement of the platter
+moves those of all tones alike, which gives the odds that it took place.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-_MOST = 0.012  # larger changes are other notes, not the turntable
-_ROUNDS = 5
-_CELLS_AT_ONCE = 4096  # so that memory does not grow with the recording
-_HARMONICS = (2, 3, 4, 5)
-_OFF_BEAT = (0.8, 0.85, 0.9, 1.1, 1.15, 1.2, 1.3)
+Reals = NDArray[np.float64]
+
+_SLIP_STEP, _SLIP_REACH = 5e-4, 0.02  # of ratios, as natural logarithms
+_SLIP_DEPTHS = np.arange(0.01, 0.0725, 0.005)
+_SLIP_LENGTHS_S = (1.5, 2.5)
+_MOST_AT_ONCE = 3.0  # a change of chord may do as if, but not all through a slip
+_SWING_STEP, _SWING_REACH = 4e-4, 0.01
+_SWING_LAG = 2
+_SWINGS = np.arange(0.0005, 0.0101, 0.0005)
+_PHASES = 24
+_ROUNDS = 8
+_STRETCH_PIECES = 7  # two to three minutes
+_CHANCE = 0.3  # part of the odds that any ratio may have, so that no single pair decides
+_PIECE_CELLS = 160  # twenty seconds
+_AROUND_CELLS = 80
+_LEAST_PAIRS = 200
+_OFF_BEAT = (0.8, 0.85, 0.9, 1.1, 1.15, 1.2, 1.3, 2.0, 3.0)  # a bar of music has harmonics
 
 
-def pitch_steps(tone_hz: NDArray[np.float32], span: int) -> NDArray[np.float64]:
-    """Common change of pitch between each cell and the one `span` cells later.
+@dataclass(frozen=True)
+class Slips:
+    """For every cell, the likeliest slip that begins in its middle; arrays (cells,).
 
-    Args:
-        tone_hz: partials per cell, shape (cells, tones), 0 where there is none.
-        span: cells between the two.
-
-    Returns:
-        Natural logarithm of the ratio, shape (cells - span,); NaN where nothing was sustained.
+    `odds` is how much likelier it is than that the pitch stands (natural logarithm; twice that of the
+    worse of its halves, down and up), `depth` a part of the pitch, `length_s` how long it lasts.
     """
-    starts = range(0, max(0, tone_hz.shape[0] - span), _CELLS_AT_ONCE)
-    pieces = (_steps(tone_hz[start : start + _CELLS_AT_ONCE + span], span) for start in starts)
-    return np.concatenate([np.zeros(0), *pieces])
+
+    odds: Reals
+    depth: Reals
+    length_s: Reals
 
 
-def _steps(tone_hz: NDArray[np.float32], span: int) -> NDArray[np.float64]:
-    logs = np.log(np.where(tone_hz > 0, tone_hz, np.nan).astype(np.float64))
-    change = logs[span:, np.newaxis, :] - logs[:-span, :, np.newaxis]
-    size = np.where(np.abs(change) < _MOST, np.abs(change), np.inf)
-    nearest = size.argmin(axis=2)[:, :, np.newaxis]
-    matched = np.take_along_axis(change, nearest, axis=2)[:, :, 0]
-    matched[np.isinf(np.take_along_axis(size, nearest, axis=2)[:, :, 0])] = np.nan
-    counted = np.sort(matched, axis=1)  # NaN sorts last
-    count = (~np.isnan(matched)).sum(axis=1)
-    rows = np.arange(counted.shape[0])
-    low = counted[rows, np.maximum(count - 1, 0) // 2]
-    high = counted[rows, np.minimum(count // 2, counted.shape[1] - 1)]
-    return np.where(count > 0, (low + high) / 2, np.nan)
+@dataclass(frozen=True)
+class Swing:
+    """A swing of pitch with one period per revolution: its odds, and its peak deviation as a part."""
+
+    odds: float
+    deviation: float
 
 
-def swing(steps: NDArray[np.float64], *, span_s: float, cell_s: float, turn_s: float) -> float:
-    """Peak deviation of pitch, as a part, of a swing with one period per revolution.
+def slips(held_hz: NDArray[np.float32], cell_s: float) -> Slips:
+    """Look for dips of pitch: a platter that is held and let go slows all music down and up again.
 
     Args:
-        steps: what `pitch_steps` gave.
-        span_s: time between the cells it compared.
-        cell_s: time from cell to cell.
+        held_hz: partials per cell, shape (cells, tones), 0 where there is none.
+        cell_s: time from cell to cell; each lasts twice as long.
+    """
+    cells = len(held_hz)
+    best = Slips(np.full(cells, -np.inf), np.zeros(cells), np.zeros(cells))
+    longest = round(max(_SLIP_LENGTHS_S) / cell_s) + 1
+    for start in range(0, cells, _PIECE_CELLS):
+        end = min(cells, start + _PIECE_CELLS)
+        first = max(0, start - _AROUND_CELLS)
+        pairs = _pairs(held_hz[first : end + _AROUND_CELLS], 1, _SLIP_STEP, _SLIP_REACH)
+        if pairs.sum() < _LEAST_PAIRS:
+            continue
+        odds = pairs[start - first : end - first + longest] @ _shift_odds(pairs.sum(axis=0))
+        odds = np.minimum(odds - odds[:, [odds.shape[1] // 2]], _MOST_AT_ONCE)
+        for length_s in _SLIP_LENGTHS_S:
+            for depth in _SLIP_DEPTHS.tolist():
+                found = _dip_odds(odds, depth, round(length_s / cell_s))[: end - start]
+                place = start + np.flatnonzero(found > best.odds[start : start + found.size])
+                best.odds[place] = found[place - start]
+                best.depth[place], best.length_s[place] = depth, length_s
+    return best
+
+
+def _dip_odds(odds: Reals, depth: float, cells: int) -> Reals:
+    """Odds of a dip, a raised cosine over so many cells, that begins at each row of `odds`."""
+    pitch = np.log1p(-depth / 2 * (1 - np.cos(2 * np.pi * np.arange(cells + 1) / cells)))
+    shifts = np.rint(np.diff(pitch) / _SLIP_STEP).astype(int) + odds.shape[1] // 2
+    halves = np.zeros((2, max(0, len(odds) - cells + 1)))
+    for row, shift in enumerate(np.clip(shifts, 0, odds.shape[1] - 1).tolist()):
+        halves[2 * row // cells] += odds[row : row + halves.shape[1], shift]
+    result: Reals = 2 * halves.min(axis=0)
+    return result
+
+
+def swing(held_hz: NDArray[np.float32], cell_s: float, turn_s: float) -> Swing:
+    """Fit a swing of pitch with one period per revolution.
+
+    Its phase may change from stretch to stretch, since a turntable's speed is never known exactly.
+
+    Args:
+        held_hz: partials per cell, shape (cells, tones), 0 where there is none.
+        cell_s: time from cell to cell; each lasts twice as long.
         turn_s: one revolution.
     """
-    return _change(steps, cell_s, turn_s) / float(2 * np.sin(np.pi * span_s / turn_s))
-
-
-def purity(steps: NDArray[np.float64], *, cell_s: float, turn_s: float) -> float:
-    """The change of pitch once per revolution against the largest of two to five times.
-
-    A hole off-centre makes a sine; a bar of music that lasts a revolution makes every harmonic.
-    """
-    harmonics = max(_change(steps, cell_s, turn_s / times) for times in _HARMONICS)
-    return _change(steps, cell_s, turn_s) / max(harmonics, 1e-9)
-
-
-def _change(steps: NDArray[np.float64], cell_s: float, turn_s: float) -> float:
-    """Amplitude of the steps' part with a period of `turn_s`."""
-    known = ~np.isnan(steps)
-    if known.sum() < 100:
-        return 0.0
-    values, angle = steps[known], 2 * np.pi / turn_s * cell_s * np.flatnonzero(known)
-    waves = np.stack((np.cos(angle), np.sin(angle)), axis=1)
-    weight = np.ones_like(values)
-    part = np.zeros(2)
+    pieces = _pairs_by_phase(held_hz, cell_s / turn_s)
+    stretches = [pieces[k : k + _STRETCH_PIECES] for k in range(0, len(pieces), _STRETCH_PIECES)]
+    gain = 2 * np.sin(np.pi * _SWING_LAG * cell_s / turn_s)
+    waves = np.cos(2 * np.pi * (np.arange(_PHASES)[:, np.newaxis] - np.arange(_PHASES)) / _PHASES)
+    swings = np.rint(_SWINGS[:, np.newaxis, np.newaxis] * gain * waves / _SWING_STEP).astype(int)
+    taken = [np.zeros(_PHASES, int) for _ in stretches]
+    found = Swing(0.0, 0.0)
     for _ in range(_ROUNDS):
-        root = np.sqrt(weight)
-        part = np.linalg.lstsq(waves * root[:, np.newaxis], values * root, rcond=None)[0]
-        rest = values - waves @ part
-        scale = 1.48 * float(np.median(np.abs(rest))) + 1e-5
-        weight = 1 / (1 + (rest / (2 * scale)) ** 2)
-    return float(np.hypot(*part))
+        gained = [_gained(*pair, swings) for pair in zip(stretches, taken, strict=True)]
+        odds = sum((one.max(axis=1) for one in gained), np.zeros(len(_SWINGS)))
+        size = int(odds.argmax())
+        if odds[size] <= 0:
+            break
+        # Later rounds know better how closely tones lie together, but favour what was taken away.
+        found = Swing(found.odds or float(odds[size]), float(_SWINGS[size]))
+        taken = [swings[size, int(one[size].argmax())] for one in gained]
+    return found
 
 
-def chance_swing(
-    steps: NDArray[np.float64], *, span_s: float, cell_s: float, turn_s: float
-) -> float:
-    """The largest swing found at periods that no revolution has: what music gives by chance."""
-    return max(
-        swing(steps, span_s=span_s, cell_s=cell_s, turn_s=turn_s / factor) for factor in _OFF_BEAT
-    )
+def chance_swing_odds(held_hz: NDArray[np.float32], cell_s: float, turn_s: float) -> float:
+    """The best odds at periods that no revolution has: what music gives by chance."""
+    return max(swing(held_hz, cell_s, turn_s / factor).odds for factor in _OFF_BEAT)
 
 
-def dips(steps: NDArray[np.float64], *, span: int, length: int) -> NDArray[np.float64]:
-    """Depth of a dip in pitch that lasts `length` cells, around each cell; shape like `steps`.
+def _pairs_by_phase(held_hz: NDArray[np.float32], turns_per_cell: float) -> Reals:
+    """Counts of ratios by piece of the music and phase of the revolution, (pieces, phases, bins)."""
+    pieces = []
+    for start in range(0, max(1, len(held_hz) - _SWING_LAG), _PIECE_CELLS):
+        cells = held_hz[start : start + _PIECE_CELLS + _SWING_LAG]
+        pairs = _pairs(cells, _SWING_LAG, _SWING_STEP, _SWING_REACH)
+        turns = (start + np.arange(len(pairs))) * turns_per_cell
+        phase = np.floor(turns % 1 * _PHASES)
+        pieces.append((phase == np.arange(_PHASES)[:, np.newaxis]).astype(np.float64) @ pairs)
+    return np.stack(pieces)
 
-    A platter that is held and let go slows all music down and up again; the dip is fitted as a
-    raised cosine, to its own changes, in the sense of least squares.
+
+def _gained(pieces: Reals, taken: NDArray[np.int_], swings: NDArray[np.int_]) -> Reals:
+    """Odds of every size and phase of a swing against a standing pitch, (sizes, phases).
+
+    How closely the ratios of held tones lie together is learnt after taking a swing (phases,) away.
     """
-    curve = np.hanning(length + 1)
-    template = np.pad(curve, (span, 0))[: curve.size] - curve
-    known = ~np.isnan(steps)
-    values = np.where(known, np.clip(steps, -_MOST, _MOST), 0.0)
-    fitted = np.convolve(values, template, mode="same")
-    weight = np.convolve(known.astype(np.float64), template**2, mode="same")
-    full = float((template**2).sum())
-    return np.where(weight > 0.6 * full, fitted / np.maximum(weight, 1e-12), 0.0)
+    bins = pieces.shape[2]
+    still = np.clip(np.arange(bins) + taken[:, np.newaxis], 0, bins - 1)
+    odds = np.zeros(pieces.shape[1:])
+    for piece in pieces:
+        counts = np.take_along_axis(piece, still, axis=1).sum(axis=0)
+        if counts.sum() >= _LEAST_PAIRS:
+            odds += piece @ _shift_odds(counts)
+    at = np.clip(swings + bins // 2, 0, bins - 1)
+    gained: Reals = odds[np.arange(_PHASES), at].sum(axis=2) - odds[:, bins // 2].sum()
+    return gained
+
+
+def _pairs(held_hz: NDArray[np.float32], lag: int, step: float, reach: float) -> Reals:
+    """Count the ratios between every two partials of cells `lag` apart, shape (cells - lag, bins).
+
+    The bins are `step` wide, on both sides of no change, up to `reach` (natural logarithms).
+    """
+    bins, rows = 2 * round(reach / step) + 1, max(0, len(held_hz) - lag)
+    logs = np.log(np.where(held_hz > 0, held_hz, np.nan))
+    change = (logs[lag:, np.newaxis, :] - logs[:rows, :, np.newaxis]).reshape(rows, -1)
+    place = np.rint(change / step) + bins // 2
+    inside = (place >= 0) & (place < bins)
+    flat = np.nonzero(inside)[0] * bins + place[inside].astype(np.intp)
+    return np.bincount(flat, minlength=rows * bins).reshape(rows, bins).astype(np.float64)
+
+
+def _shift_odds(counts: Reals) -> Reals:
+    """How likely each ratio is when the pitch moved by each shift, logarithms (ratios, shifts).
+
+    A tone that is held gives no change most often, and the rarer a change is the larger it is; where
+    the counts say otherwise, as they do when the pitch swings, they are put into that order.
+    """
+    bins = counts.size
+    smooth = np.convolve(np.pad(counts, 1, mode="edge"), np.ones(3), "valid")
+    even = smooth + smooth[::-1]
+    falling = np.sort(even[bins // 2 :])[::-1]
+    even = np.concatenate((falling[:0:-1], falling))
+    likely = (1 - _CHANCE) * even / even.sum() + _CHANCE / bins
+    distance = np.arange(bins)[:, np.newaxis] - np.arange(bins) + bins // 2
+    result: Reals = np.log(likely)[np.clip(distance, 0, bins - 1)]
+    return result

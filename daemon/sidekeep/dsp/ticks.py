@@ -63,6 +63,7 @@ class TickMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         factor = max(1, round(rate_hz / _MIDDLE_HZ))
         self.tick = _MIDDLES * factor
+        self.middle_frames = factor
         self._channels, self._frames = channels, 0
         self._to_middle = Decimator(factor, channels)
         self._to_low = Decimator(_MIDDLES, channels)
@@ -71,18 +72,19 @@ class TickMeter:
         self._low = Spool(axis=1)
         self._breaks = BreakMeter(rate_hz / factor, _MIDDLES, channels)
 
-    def update(self, block: Block) -> None:
-        """Take the next block, shape (channels, frames)."""
+    def update(self, block: Block) -> Block:
+        """Take the next block, shape (channels, frames); give the sound below 4 kHz so far."""
         self._frames += block.shape[1]
         self._treble.update(block)
         self._breaks.note(self._treble.edges)
-        self._take_middle(block)
+        return self._take_middle(block)
 
-    def _take_middle(self, block: Block) -> None:
+    def _take_middle(self, block: Block) -> Block:
         middle = self._to_middle.process(block)
         self._middle.update(middle)
         self._breaks.update(middle)
         self._low.append((self._to_low.process(middle) * np.float32(LOW_SCALE)).astype(np.float16))
+        return middle
 
     def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
         """Return treble, middle and low, each (channels, ticks)."""

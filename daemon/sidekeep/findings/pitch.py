@@ -3,85 +3,84 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sidekeep.dsp.pitch import chance_swing, dips, pitch_steps, purity, swing
-from sidekeep.dsp.spectra import cell_frames
+from sidekeep.dsp.pitch import chance_swing_odds, slips, swing
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.speed import measured_turn_s
 from sidekeep.model import Finding, Severity, Span
 
-_SPAN_CELLS = 6
-_SURE = 2.5  # against the largest swing at periods that no revolution has
-_PURE = 1.5  # once per revolution against its harmonics
-_DIP_LENGTHS_S = (1.5, 2.5)
-_LEAST_CELLS = 400
+_WOW_SURE = 12.0  # natural logarithm of the odds; periods of no revolution reach 10 by chance
+_OVER_CHANCE = 2.0
+_SLIP_SURE = 12.0  # music reaches 10 by chance
+_LEAST_CELLS = 80  # ten seconds
 
 
 def find(scene: Scene, *, wow_percent: float, slip_percent: float) -> tuple[Finding, ...]:
     """Follow the common pitch of all sustained tones.
 
-    A singer's vibrato is faster than the platter and is not shared by all tones.
+    A singer's vibrato is faster than the platter, and neither it nor a free tempo moves all tones
+    alike. Where nothing is sustained, in drums alone, neither wow nor slip can be told.
 
     Args:
         scene: the side.
         wow_percent: peak deviation, once per revolution, from which wow is worth hearing.
         slip_percent: depth of a dip in pitch, over one to three seconds, that is a slip.
     """
-    frames = cell_frames(scene.seen.rate_hz)
-    first, last = scene.side.programme.start // frames, scene.side.programme.end // frames
-    steps = pitch_steps(scene.seen.events.tone_hz[first:last], _SPAN_CELLS)
-    if steps.size < _LEAST_CELLS:
-        return ()
-    cell_s = frames / scene.seen.rate_hz
-    return (
-        *_wow(scene, steps, cell_s, wow_percent),
-        *_slips(scene, steps, cell_s, first, slip_percent),
+    frames = scene.seen.events.held_frames
+    first, last = (
+        edge // frames for edge in (scene.side.programme.start, scene.side.programme.end)
     )
-
-
-def _wow(
-    scene: Scene, steps: np.ndarray, cell_s: float, listen_percent: float
-) -> tuple[Finding, ...]:
-    measured = measured_turn_s(scene)
-    turns = (measured[1],) if measured else scene.periods_s()
-    found = []
-    for turn_s in turns:
-        times = {"span_s": _SPAN_CELLS * cell_s, "cell_s": cell_s, "turn_s": turn_s}
-        percent = 100 * swing(steps, **times)
-        if percent < listen_percent or percent < _SURE * 100 * chance_swing(steps, **times):
-            continue
-        if purity(steps, cell_s=times["cell_s"], turn_s=turn_s) >= _PURE:
-            found.append((percent, turn_s))
-    if not found:
+    tones = scene.seen.events.held_hz[first:last]
+    if len(tones) < _LEAST_CELLS:
         return ()
-    percent, turn_s = max(found)
+    return (*_wow(scene, tones, wow_percent), *_slips(scene, tones, first, slip_percent))
+
+
+def _wow(scene: Scene, tones: NDArray[np.float32], listen_percent: float) -> tuple[Finding, ...]:
+    cell_s = scene.seen.events.held_frames / scene.seen.rate_hz
+    measured = measured_turn_s(scene)
+    turns_s = (measured[1],) if measured else scene.periods_s()
+    swings = {turn_s: swing(tones, cell_s, turn_s) for turn_s in turns_s}
+    turn_s = max(turns_s, key=lambda one_s: swings[one_s].odds)
+    found = swings[turn_s]
+    percent = 100 * found.deviation
+    if found.odds < _WOW_SURE or percent < listen_percent:
+        return ()
+    if found.odds < _OVER_CHANCE * chance_swing_odds(tones, cell_s, turn_s):
+        return ()
     detail = f"The pitch swings by {percent:.1f} % either way once per revolution."
-    numbers = {"wow_percent": round(percent, 2), "turn_s": round(turn_s, 3)}
+    numbers = {
+        "wow_percent": round(percent, 2),
+        "turn_s": round(turn_s, 3),
+        "log_odds_of_wow": round(found.odds, 1),
+    }
     return (Finding("wow", Severity.LISTEN, scene.side.programme, detail, numbers),)
 
 
 def _slips(
-    scene: Scene, steps: np.ndarray, cell_s: float, offset: int, slip_percent: float
+    scene: Scene, tones: NDArray[np.float32], first: int, slip_percent: float
 ) -> tuple[Finding, ...]:
-    depth, length = np.zeros(steps.size), np.zeros(steps.size)
-    for length_s in _DIP_LENGTHS_S:
-        fitted = -100 * dips(steps, span=_SPAN_CELLS, length=round(length_s / cell_s))
-        length = np.where(fitted > depth, length_s, length)
-        depth = np.maximum(depth, fitted)
+    frames, rate_hz = scene.seen.events.held_frames, scene.seen.rate_hz
+    found = slips(tones, frames / rate_hz)
+    # A cell lasts two of `frames`; a slip that begins in its middle begins one later.
+    starts = (np.arange(len(tones)) + first + 1) * frames
+    ends = starts + found.length_s * rate_hz
+    odds = np.where(100 * found.depth >= slip_percent, found.odds, -np.inf)
+    for span in scene.side.groove:
+        odds[(starts < span.end) & (ends > span.start)] = -np.inf
     findings: list[Finding] = []
-    frames = cell_frames(scene.seen.rate_hz)
-    apart = round(max(_DIP_LENGTHS_S) / cell_s)
-    while depth.size and depth.max() >= slip_percent:
-        deepest = int(depth.argmax())
-        half_s = float(length[deepest]) / 2
-        middle = (deepest + offset + _SPAN_CELLS / 2) * frames
-        reach = half_s * scene.seen.rate_hz
-        span = Span(max(0, round(middle - reach)), round(middle + reach))
-        percent = float(depth[deepest])
+    while odds.max() >= _SLIP_SURE:
+        likeliest = int(odds.argmax())
+        span = Span(int(starts[likeliest]), round(ends[likeliest]))
+        percent = 100 * float(found.depth[likeliest])
         detail = (
             f"The platter slipped at {scene.clock(span.start)}: the pitch sank by {percent:.1f} %."
         )
-        numbers = {"depth_percent": round(percent, 1)}
+        numbers = {
+            "depth_percent": round(percent, 1),
+            "log_odds_of_slip": round(float(odds[likeliest]), 1),
+        }
         findings.append(Finding("slip", Severity.LISTEN, span, detail, numbers))
-        depth[max(0, deepest - apart) : deepest + apart] = 0.0
+        odds[(starts < span.end) & (ends > span.start)] = -np.inf
     return tuple(findings)

@@ -224,7 +224,7 @@ class Limits:
     wow_percent: float = quantity(
         "wow",
         unit="%",
-        default=0.15,
+        default=0.12,
         low=0.05,
         high=5.0,
         doc="peak deviation of pitch, once per revolution, worth hearing",
@@ -232,9 +232,9 @@ class Limits:
     slip_percent: float = quantity(
         "slip",
         unit="%",
-        default=1.9,
+        default=1.5,
         low=0.5,
-        high=20.0,
+        high=10.0,
         doc="depth of a dip in pitch that is a slip of the platter",
     )
     skip_listen: float = number(
