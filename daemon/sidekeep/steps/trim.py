@@ -21,10 +21,20 @@ class Settings:
     """How much groove stays around the programme."""
 
     before_s: float = quantity(
-        "before", unit="s", default=0.5, low=0.0, high=10.0, doc="groove kept before the programme"
+        "before",
+        unit="s",
+        default=0.5,
+        low=0.0,
+        high=10.0,
+        doc="groove kept before the programme; up to 1.5 s more where it grows out of the noise",
     )
     after_s: float = quantity(
-        "after", unit="s", default=2.5, low=0.0, high=30.0, doc="groove kept after the programme"
+        "after",
+        unit="s",
+        default=2.5,
+        low=0.0,
+        high=30.0,
+        doc="groove kept after the programme; up to 1.5 s more where it sinks into the noise",
     )
     fade_in_s: float = quantity(
         "fade in", unit="s", default=0.05, low=0.0, high=5.0, doc="fade at the start of a side"
