@@ -32,6 +32,9 @@ MOST = 4.0
 SURE = 14.0
 """The sum from which on the sound is taken to go on: three slots at the least, most often more."""
 
+MOST_SECONDS = 300
+"""So much groove noise is enough to know it by."""
+
 FAINT, SLOW, MOST_HIDDEN_S = 12.0, 1.0, 1.5
 """What begins with less than the first, in spreads of the noise, and grows by more than the second
 each second, grows from under the noise; for how long at most."""
@@ -52,7 +55,7 @@ class Follower:
         quiet = presence.deviation[presence.quiet]
         self._known = len(quiet) >= slots.count(1.0)
         if self._known:
-            self._noise = _of_noise(_with_pairs(quiet), slots.count(1.0))
+            self._noise = _of_noise(quiet, slots.count(1.0))
 
     def follow(self, edge: int, limit: int) -> int:
         """Follow a sound outward from an edge of where it is present.
@@ -89,12 +92,14 @@ def _with_pairs(part: NDArray[np.float16]) -> Floats:
     return np.concatenate((single, single[:, :-1] + single[:, 1:]), axis=1)
 
 
-def _of_noise(quiet: Floats, second: int) -> tuple[Floats, Floats, Floats]:
+def _of_noise(quiet: NDArray[np.float16], second: int) -> tuple[Floats, Floats, Floats]:
     """Middle and spread of what noise shows, and how far it drifts from second to second."""
-    middle = np.median(quiet, axis=0)
-    spread = 1.4826 * np.median(np.abs(quiet - middle), axis=0) + np.float32(1e-6)
-    seconds = len(quiet) // second
-    means = quiet[: seconds * second].reshape(seconds, second, -1).mean(axis=1)
+    seconds = quiet[: len(quiet) // second * second].reshape(-1, second, quiet.shape[1])
+    some = seconds[:: -(-len(seconds) // MOST_SECONDS)]  # a long run-out tells no more
+    shown = _with_pairs(some.reshape(-1, quiet.shape[1]))
+    middle = np.median(shown, axis=0)
+    spread = 1.4826 * np.median(np.abs(shown - middle), axis=0) + np.float32(1e-6)
+    means = shown.reshape(len(some), second, -1).mean(axis=1)
     off = 1.4826 * np.median(np.abs(means - middle), axis=0) / spread
     return middle, spread, np.sqrt(np.maximum(off**2 - 1 / second, 0))
 
