@@ -63,3 +63,12 @@ def test_hum_that_leans_into_the_lowest_group_does_not_hide_the_lifted_stylus() 
     (play,) = find_plays(slots)
     assert (play.dropped, play.lifted) == (True, True)
     assert play.start * slots.seconds == pytest.approx(4.0, abs=0.25)
+
+
+def test_one_gap_is_groove_enough_when_both_ends_lie_far_below_it() -> None:
+    parts = [spun.tune(15.0), spun.silence(3.0), spun.tune(15.0, key=4)]
+    slots = spun.slots(spun.played(parts, lead_in_s=0.3, run_out_s=0.0, up_s=3.0))
+    (play,) = find_plays(slots)
+    assert (play.dropped, play.lifted) == (True, True)
+    assert all(18.0 < run.start * slots.seconds < 21.5 for run in play.groove)
+    assert play.groove

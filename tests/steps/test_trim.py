@@ -84,3 +84,11 @@ def test_the_decision_says_its_numbers() -> None:
     assert decision.event == "programme_found"
     assert decision.numbers["drop_seen"] is True
     assert decision.numbers["programme_start_s"] == pytest.approx(3.5, abs=0.25)
+
+
+def test_a_slow_entry_gets_more_groove_before_it() -> None:
+    part = spun.faded(spun.tune(30.0), in_s=20.0)
+    (side,) = trimmed(spun.played([part], lead_in_s=4.0)).sides
+    kept_s = seconds(side.programme.start - side.trimmed.start)
+    assert SETTINGS.before_s + 0.1 < kept_s <= SETTINGS.before_s + 1.5 + 0.02
+    assert side.fade_in_frames <= side.programme.start - side.trimmed.start
