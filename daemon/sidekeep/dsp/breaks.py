@@ -18,26 +18,23 @@ from numpy.typing import NDArray
 from sidekeep.dsp.edges import SUDDEN_DB, Edges
 
 _PIECE_TICKS = 16_000
-_PER_PIECE = (
-    20  # edges that are looked at in each piece: the sudden ones, then those that stand out most
-)
+# Edges that are looked at in each piece: the sudden ones first, then those that stand out most.
+_PER_PIECE = 20
 _MARGIN_TICKS = 300  # what the lowest bands need on either side of an edge
 _SPREAD = 0.6  # variance of the natural logarithm of an error
-_LEAST, _MOST = (
-    -2.0,
-    3.0,
-)  # what one band may say; a tone that is cut goes on by chance one time in seven
+# What one band may say. A tone that is cut anywhere goes on by chance one time in seven.
+_LEAST, _MOST = -2.0, 3.0
 _SMALLEST, _LARGEST = 0.01, 0.95
-_CLEAR, _SUDDEN_CLEAR = (
-    -5.0,
-    -18.0,
-)  # at such a score nobody need look any further: the sound goes on
+# At such a score nobody need look any further: the sound goes on.
+_CLEAR, _SUDDEN_CLEAR = -5.0, -18.0
 _DIP_DB = 5.0  # a sound that has sunk so far before the edge may have ended by itself
 _JUST_BEFORE_MS, _EARLIER_MS = (-35, -3), (-300, -60)
-_SUSPECT = 1.0  # scores from which it is tried whether samples were lost
+_SUSPECT = 2.0  # scores from which it is tried whether samples were lost
 _SUSPECTS = 3  # such places in a piece; no more than two are told on a side
 _SUDDEN = 9.0  # what a sudden edge has ahead in that; what it says in full is for the findings
 _LONGEST_LOSS_S = 0.06
+_HALF = 2304  # samples on either side of an edge that the ranges are made of
+_TAPER = 200  # samples at their ends that are faded, where nothing looks
 
 Signal = NDArray[np.float32]
 
@@ -141,7 +138,7 @@ def examine(
     new note nobody hears whether the old one goes on, and then nothing is said.
 
     Args:
-        middle: samples (channels, samples), 2200 or more on either side of every place.
+        middle: samples (channels, samples), 2304 or more on either side of every place.
         rate_hz: their rate.
         places: sample indices, shape (n,).
         sudden: whether the edge is no sound, shape (n,); such places are given up later.
@@ -153,48 +150,58 @@ def examine(
     """
     clear = np.where(sudden, _SUDDEN_CLEAR, _CLEAR)
     seen = np.zeros((places.size, 3), np.float32)
-    seen[:, 0] = np.where(~sudden & _sunk(middle, rate_hz, places), _CLEAR, 0.0)
-    bands = _Bands(middle, rate_hz)
+    windows = _Windows(middle, rate_hz, places)
+    seen[:, 0] = np.where(~sudden & windows.sunk(), _CLEAR, 0.0)
     for part in _RANGES:
         doubtful = np.flatnonzero(seen[:, 0] > clear)
         if doubtful.size:
-            hz = rate_hz / part.factor
-            seen[doubtful, 0] += _scores(bands.of(part), hz, places[doubtful] // part.factor, part)
+            seen[doubtful, 0] += _scores(windows.of(part, doubtful), rate_hz / part.factor, part)
     likely = seen[:, 0] + np.where(sudden, _SUDDEN, 0.0)
     suspect = np.argsort(-likely, kind="stable")[:_SUSPECTS]
     suspect = suspect[likely[suspect] >= _SUSPECT]
     if suspect.size:
-        seen[suspect, 1:] = _lost(bands, rate_hz, places[suspect])
+        seen[suspect, 1:] = _lost(windows, suspect, rate_hz)
     return seen
 
 
-class _Bands:
-    """The signal at the rate of each range, without what lies below it: the knock of a jump rings there."""
+class _Windows:
+    """The signal around every place, and at the rate of each range without what lies below it.
 
-    def __init__(self, middle: Signal, rate_hz: float) -> None:
-        coarsest = 2 * _COARSE.factor
-        self._size = coarsest * scipy.fft.next_fast_len(-(-middle.shape[1] // coarsest), real=True)
-        self._spectrum = scipy.fft.rfft(middle, self._size)
+    The knock of a jump rings there.
+    """
+
+    def __init__(self, middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> None:
         self._rate_hz = rate_hz
-        self._made: dict[int, Signal] = {}
+        self._cut = middle[:, places[:, np.newaxis] + np.arange(-_HALF, _HALF)]
+        from_end = np.minimum(np.arange(2 * _HALF), np.arange(2 * _HALF)[::-1])
+        taper = np.minimum(from_end.astype(np.float32) / np.float32(_TAPER), np.float32(1))
+        self._spectra = scipy.fft.rfft(self._cut * taper)
 
-    def of(self, part: _Range) -> Signal:
-        """Samples of a range, shape (channels, samples)."""
-        made = self._made.get(part.factor)
-        if made is None:
-            bins = self._size // part.factor // 2 + 1
-            hz = np.arange(bins, dtype=np.float32) * np.float32(self._rate_hz / self._size)
-            rise = (hz / part.edges_hz[0] - 0.4) / 0.6
-            fall = (self._rate_hz / part.factor / 2 - hz) / part.edges_hz[0]
-            shape = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2 / part.factor
-            kept = self._spectrum[:, :bins] * shape.astype(np.float32)
-            found: Signal = scipy.fft.irfft(kept, self._size // part.factor)
-            made = self._made[part.factor] = found
-        return made
+    def of(self, part: _Range, rows: NDArray[np.int64]) -> Signal:
+        """Some windows in a range, shape (channels, rows, samples), the place in the middle."""
+        size = 2 * _HALF // part.factor
+        hz = np.fft.rfftfreq(size, part.factor / self._rate_hz)
+        rise = (hz / part.edges_hz[0] - 0.4) / 0.6
+        fall = (self._rate_hz / part.factor / 2 - hz) / part.edges_hz[0]
+        shape = np.sin(np.pi / 2 * np.clip(np.minimum(rise, fall), 0, 1)) ** 2 / part.factor
+        found: Signal = scipy.fft.irfft(
+            self._spectra[:, rows, : hz.size] * shape.astype(np.float32), size
+        )
+        return found
+
+    def sunk(self) -> NDArray[np.bool_]:
+        """Whether the level just before a place lies well below what it was, shape (n,)."""
+        powers = []
+        for edges_ms in (_JUST_BEFORE_MS, _EARLIER_MS):
+            first, last = (_HALF + round(edge * self._rate_hz / 1000) for edge in edges_ms)
+            part = self._cut[..., max(0, first) : last]
+            powers.append(np.einsum("cnt,cnt->n", part, part) / part.shape[2])
+        result: NDArray[np.bool_] = powers[0] < powers[1] * 10 ** (-_DIP_DB / 10)
+        return result
 
 
-def _scores(signals: Signal, hz: float, places: NDArray[np.int64], part: _Range) -> Signal:
-    across, beside, joined = _errors(signals, places, part, hz)
+def _scores(signals: Signal, hz: float, part: _Range) -> Signal:
+    across, beside, joined = _errors(signals, part, hz)
     usual = np.log(np.clip(np.maximum(beside, joined), _SMALLEST, _LARGEST))
     found = np.log(np.maximum(across, 1e-3))
     said = np.clip(-usual / _SPREAD * (found - usual / 2), _LEAST, _MOST)
@@ -202,15 +209,10 @@ def _scores(signals: Signal, hz: float, places: NDArray[np.int64], part: _Range)
     return score
 
 
-def _lost(bands: _Bands, rate_hz: float, places: NDArray[np.int64]) -> Signal:
+def _lost(windows: _Windows, rows: NDArray[np.int64], rate_hz: float) -> Signal:
     """Seconds after which the sound goes on as after no other time, and how like it is; (n, 2)."""
     fine, medium = (
-        _likeness(
-            bands.of(part),
-            places // part.factor,
-            part,
-            round(_LONGEST_LOSS_S * rate_hz / part.factor),
-        )
+        _likeness(windows.of(part, rows), part, round(_LONGEST_LOSS_S * rate_hz / part.factor))
         for part in (_FINE, _MEDIUM)
     )
     step = _MEDIUM.factor
@@ -219,14 +221,12 @@ def _lost(bands: _Bands, rate_hz: float, places: NDArray[np.int64]) -> Signal:
     return np.stack((lost_s, likeness.max(axis=1)), axis=1).astype(np.float32)
 
 
-def _likeness(
-    signals: Signal, places: NDArray[np.int64], part: _Range, longest: int
-) -> NDArray[np.float64]:
+def _likeness(signals: Signal, part: _Range, longest: int) -> NDArray[np.float64]:
     """How like the sound is to its continuation after 0 to `longest` samples; (n, longest + 1)."""
     # To tell later from now takes more than to tell that something goes on.
     part = replace(part, before=12, after=24, order=64, known=600, tested=96)
     window = np.hanning(part.tested).astype(np.float32)
-    both = _toward(signals, places, part)
+    both = _toward(signals, part)
     learned = np.ascontiguousarray(both[:, : part.known])
     filters = burg(learned, part.order)
     ahead = _continued(learned[:, -part.order :], filters, part.hole + part.tested + longest)
@@ -235,20 +235,22 @@ def _likeness(
     cross = np.einsum("rst,rt->rs", expected, actual * window)
     norm = np.sqrt(np.einsum("rst,t->rs", expected**2, window**2))
     norm *= np.sqrt((actual**2).sum(axis=1))[:, np.newaxis]
-    product, size = (x.reshape(-1, places.size, longest + 1).sum(axis=0) for x in (cross, norm))
+    shape = (-1, signals.shape[1], longest + 1)
+    product, size = (x.reshape(shape).sum(axis=0) for x in (cross, norm))
     likeness: NDArray[np.float64] = product / np.maximum(size, 1e-12)
     return likeness
 
 
-def _toward(signals: Signal, places: NDArray[np.int64], part: _Range) -> Signal:
+def _toward(signals: Signal, part: _Range) -> Signal:
     """Both sides of each place, read towards it, in mixes of the channels that share nothing there.
 
     Each row is known, hole, tested; shape (2 * channels * n, samples): mixes, directions, places.
     """
-    steps = np.arange(part.known + part.hole + part.tested)
-    forward = (places - part.before - part.known)[:, np.newaxis] + steps
-    backward = (places + part.after + part.known - 1)[:, np.newaxis] - steps
-    both = signals[:, np.stack((forward, backward))]
+    middle = signals.shape[2] // 2
+    first, last = middle - part.before, middle + part.after
+    forward = signals[..., first - part.known : last + part.tested]
+    backward = signals[..., first - part.tested : last + part.known][..., ::-1]
+    both = np.stack((forward, backward), axis=1)
     if len(both) == 2:
         power, other, cross = (
             np.einsum("dnt,dnt->n", both[a], both[b]) for a, b in ((0, 0), (1, 1), (0, 1))
@@ -256,22 +258,11 @@ def _toward(signals: Signal, places: NDArray[np.int64], part: _Range) -> Signal:
         angle = (np.arctan2(2 * cross, power - other) / 2)[:, np.newaxis]
         cos, sin = np.cos(angle), np.sin(angle)
         both = np.stack((cos * both[0] + sin * both[1], cos * both[1] - sin * both[0]))
-    return both.reshape(-1, steps.size)
-
-
-def _sunk(middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether the level just before a place lies well below what it was."""
-    running = np.cumsum(np.pad((middle.astype(np.float64) ** 2).sum(axis=0), (1, 0)))
-    powers = []
-    for first_ms, last_ms in (_JUST_BEFORE_MS, _EARLIER_MS):
-        first, last = (places + round(edge * rate_hz / 1000) for edge in (first_ms, last_ms))
-        powers.append((running[last] - running[first]) / (last - first))
-    result: NDArray[np.bool_] = powers[0] < powers[1] * 10 ** (-_DIP_DB / 10)
-    return result
+    return both.reshape(-1, both.shape[3])
 
 
 def _errors(
-    signals: Signal, places: NDArray[np.int64], part: _Range, hz: float
+    signals: Signal, part: _Range, hz: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Errors of prediction across places, beside them, and what a sound that joins would make.
 
@@ -280,7 +271,7 @@ def _errors(
     the difference of the powers over their sum.
     """
     known, hole, tested, order = part.known, part.hole, part.tested, part.order
-    both = _toward(signals, places, part)
+    both = _toward(signals, part)
     learned = np.ascontiguousarray(both[:, :known])
     filters = burg(learned, order)
     earlier = known - tested - hole
@@ -288,7 +279,7 @@ def _errors(
     predicted = _continued(starts, np.concatenate((filters, filters)), hole + tested)[:, hole:]
     actual = np.concatenate((both[:, known + hole :], learned[:, -tested:]))
     error, alike = (
-        x.reshape(2, len(signals), 2, places.size, -1)
+        x.reshape(2, len(signals), 2, signals.shape[1], -1)
         for x in _compared(predicted, actual, part, hz)
     )
     likeness = alike[0].mean(axis=1)

@@ -24,7 +24,8 @@ SUDDEN_DB = 10.0
 
 _MARGIN_TICKS = 16  # what tells how an edge stands out lies within so many ticks
 _STAND_OUT_DB, _LEVEL_DB = 7.0, -40.0
-_SUDDEN_STAND_OUT_DB, _SUDDEN_LEVEL_DB = 4.0, -60.0
+# A sudden edge may lie just before a drum: only the ticks around its own are softer.
+_ALONE_DB, _ALONE_TICKS, _ALONE_LEVEL_DB = 5.0, (-3, -2, 2, 3), -60.0
 _BESIDE = 12  # samples at about 48 kHz
 _NOTHING = 1e-14
 
@@ -118,10 +119,12 @@ class TrebleMeter(EdgeMeter):
         if first >= last:
             return self._none(self._first + max(0, last))
         contrast, level = contrast_db(louder_db)[first:last], louder_db[first:last]
-        maybe = np.flatnonzero((contrast >= _SUDDEN_STAND_OUT_DB) & (level >= _SUDDEN_LEVEL_DB))
+        standing = (contrast >= _STAND_OUT_DB) & (level >= _LEVEL_DB)
+        near = np.maximum.reduce([louder_db[first + k : last + k] for k in _ALONE_TICKS])
+        alone = (level >= near + _ALONE_DB) & (level >= _ALONE_LEVEL_DB)
+        maybe = np.flatnonzero(standing | alone)
         within, sharp = self._peaks(block, maybe + first)
-        contrast, level = contrast[maybe], level[maybe]
-        taken = (sharp >= SUDDEN_DB) | (contrast >= _STAND_OUT_DB) & (level >= _LEVEL_DB)
+        contrast, taken = contrast[maybe], standing[maybe] | (sharp >= SUDDEN_DB)
         ticks = maybe[taken] + first + self._first
         return Edges(ticks, within[taken], contrast[taken], sharp[taken], self._first + last)
 

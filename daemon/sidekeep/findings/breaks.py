@@ -12,11 +12,9 @@ from sidekeep.model import Span
 
 _TOGETHER_S = 0.1
 _EDGE_S = 0.3
-_MANY = 2  # music that breaks more often on one side was made so: edits, scratching
-_ORDINARY, _USUAL = (
-    3.0,
-    1.5,
-)  # the third place may score so much; what it has above that counts more
+# Music that breaks more often on one side was made so: edits, scratching. The third place may score
+# so much by chance; what it has above that counts several times against the first two.
+_MANY, _ORDINARY, _USUAL = 2, 3.0, 3.0
 _LOST_LIKENESS = 0.5  # a jump to elsewhere is less like its continuation at any distance
 _LEAST_LOSS_S = 0.8e-3
 _SHARP_DB, _SHARP_SPREAD_DB = (
@@ -25,6 +23,7 @@ _SHARP_DB, _SHARP_SPREAD_DB = (
 )  # three quarters of real clicks are less sharp; e-folding above
 _MOST_SHARP = 12.0  # what the sharpness of an edge may say
 _QUARTER = 0.25
+_REAL_CLICKS = 40  # so many are counted among the edges of the side, which may have few
 
 
 @dataclass(frozen=True)
@@ -77,11 +76,12 @@ def _sharpness(sharp_db: NDArray[np.float64]) -> NDArray[np.float64]:
     The sharpest quarter is taken to fall off exponentially; music that was made of hard edges has a
     long tail, and then the sharpest of them says little.
     """
-    if not sharp_db.size:
-        return sharp_db
-    quarter = max(_SHARP_DB, float(np.quantile(sharp_db, 1 - _QUARTER)))
-    above = sharp_db[sharp_db > quarter] - quarter
-    spread = max(_SHARP_SPREAD_DB, float(np.median(above)) / np.log(2)) if above.size else 1.0
+    real = _SHARP_DB - _SHARP_SPREAD_DB * np.log(
+        (np.arange(_REAL_CLICKS) + 0.5) / _REAL_CLICKS / _QUARTER
+    )
+    known = np.concatenate((sharp_db, real))
+    quarter = float(np.quantile(known, 1 - _QUARTER))
+    spread = float(np.median(known[known > quarter] - quarter)) / np.log(2)
     says = -np.log(_QUARTER) + (sharp_db - quarter) / spread
     result: NDArray[np.float64] = np.where(sharp_db > quarter, np.minimum(says, _MOST_SHARP), 0.0)
     return result

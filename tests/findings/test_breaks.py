@@ -1,0 +1,89 @@
+"""Jumps and lost samples in whole sides, and the music that looks like them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from composer import Band, Chamber, ComposedSide, Loop, Solo
+from evaluation.traps import TRAPS
+from findings_rig import findings, scene, side_of
+from sidekeep.findings.breaks import find_breaks
+from sidekeep.model import Finding
+
+LISTEN = 6.0
+
+
+def breaks_of(side: ComposedSide) -> list[Finding]:
+    return [one for one in findings(side) if one.kind in {"skip", "dropout", "locked groove"}]
+
+
+@pytest.mark.parametrize(
+    "programme",
+    [Solo(key=1, notes_per_s=4.0), Chamber(key=2), Loop(126, key=3), Loop(400 / 3, key=11)],
+    ids=["plucked", "strings", "loop", "loop of one turn"],
+)
+def test_notes_that_follow_each_other_are_no_break(programme: Solo | Chamber | Loop) -> None:
+    assert breaks_of(side_of(programme)) == []
+
+
+@pytest.mark.parametrize("trap", ["edits", "percussion", "loud master"])
+def test_music_that_was_made_of_hard_edges_is_left_alone(trap: str) -> None:
+    assert breaks_of(side_of(TRAPS[trap])) == []
+
+
+def test_silence_that_a_gate_puts_around_the_music_is_no_dropout() -> None:
+    side = side_of(Band(104, key=2))
+    rate_hz, truth = side.rate_hz, side.truth
+    gated = side.samples.copy()
+    gated[:, : round((truth.programme_start_s - 0.3) * rate_hz)] = 0
+    gated[:, round((truth.programme_end_s + 0.3) * rate_hz) :] = 0
+    assert breaks_of(side.with_samples(gated)) == []
+
+
+@pytest.mark.parametrize("lost_frames", [441, 882, 2000])
+def test_lost_samples_are_found(lost_frames: int) -> None:
+    side = side_of(Band(104, key=2))
+    place = round(15.3 * side.rate_hz)
+    cut = np.concatenate((side.samples[:, :place], side.samples[:, place + lost_frames :]), axis=1)
+    (found,) = breaks_of(side.with_samples(cut))
+    assert found.span.start == pytest.approx(place, abs=100)
+
+
+def test_a_pop_that_music_goes_on_under_is_no_break_however_sharp() -> None:
+    side = side_of(Chamber(key=2))
+    spoilt = side.samples.copy()
+    for place_s in (9.3, 15.1, 21.7):
+        spoilt[:, round(place_s * side.rate_hz)] += 0.3
+    assert breaks_of(side.with_samples(spoilt)) == []
+
+
+def test_the_breaks_of_a_side_are_measured_against_each_other() -> None:
+    """Two breaks are two breaks; music that breaks all the time was edited so."""
+    seen = scene(side_of(Chamber(key=2)))
+    tick = 7000 + 1500 * np.arange(12)
+    found = {}
+    for breaks in (0, 1, 2, 5):
+        table = np.tile(np.array([-20.0, 0.0, 0.0, 3.0], np.float32), (tick.size, 1))
+        table[:breaks, 0] = 18.0
+        events = replace(seen.seen.events, break_tick=tick, breaks=table)
+        told = find_breaks(replace(seen, seen=replace(seen.seen, events=events)))
+        found[breaks] = sum(one.score >= LISTEN for one in told)
+    assert found == {0: 0, 1: 1, 2: 2, 5: 0}
+
+
+def test_an_edge_is_as_telling_as_it_is_rare() -> None:
+    seen = scene(side_of(Chamber(key=2)))
+    tick = 7000 + 150 * np.arange(120)
+    scores = []
+    for others_db in (4.0, 22.0):  # clicks that were played; music made of steps
+        sharp_db = np.abs(np.random.default_rng(1).normal(others_db, 3.0, tick.size))
+        sharp_db[50] = 24.0
+        table = np.stack([np.full(tick.size, score) for score in (-4.0, 0.0, 0.0)], axis=1)
+        table = np.column_stack((table, sharp_db)).astype(np.float32)
+        events = replace(seen.seen.events, break_tick=tick, breaks=table)
+        first, *_ = find_breaks(replace(seen, seen=replace(seen.seen, events=events)))
+        scores.append(first.score)
+    rare, common = scores
+    assert rare == pytest.approx(8.0, abs=1.5)
+    assert common < 2
