@@ -11,7 +11,7 @@ import zipfile
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from sidekeep.storage.faults import faults
 from sidekeep.study import Known
 
 MEMORY_NAME = "measurements.npz"
+_AT_ONCE = 1 << 18  # elements of a table
 
 
 def remember(folder: Path, known: Known, seen: Measurements) -> None:
@@ -41,12 +42,22 @@ def remember(folder: Path, known: Known, seen: Measurements) -> None:
 
 
 def _save(out: IO[bytes], arrays: Mapping[str, NDArray[Any]]) -> None:
-    """Do what `numpy.savez` does, but keep no more than one table in memory."""
+    """Do what `numpy.savez` does, but keep no more than a part of one table in memory."""
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
         for name, array in arrays.items():
             with archive.open(f"{name}.npy", "w", force_zip64=True) as member:
-                np.lib.format.write_array(member, array, allow_pickle=False)
-            let_go(array)
+                _write(member, array)
+
+
+def _write(member: IO[bytes], array: NDArray[Any]) -> None:
+    header = np.lib.format.header_data_from_array_1_0(array)
+    np.lib.format.write_array_header_2_0(member, header)
+    order: Literal["F", "C"] = "F" if header["fortran_order"] else "C"
+    flags: Any = ["external_loop", "buffered", "zerosize_ok"]
+    parts: Any = np.nditer(array, flags=flags, order=order, buffersize=_AT_ONCE)
+    for part in parts:
+        member.write(part.tobytes())
+        let_go(array)
 
 
 def recall(folder: Path, known: Known) -> tuple[Known, Measurements] | None:

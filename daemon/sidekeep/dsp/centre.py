@@ -8,7 +8,8 @@ sides; no standard speaks of them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,44 +88,19 @@ def find_centre(table: ImageTable, start: int, end: int) -> Centre | None:
         are sharp, of the very lowest where it is sharp and nearly mono; else the best founded.
         None where too little is in phase, or for too short.
     """
-    weights, powers = _chosen(table, start, end)
-    whole = _best(weights, powers)
-    among_many = _among_many(weights)
+    chosen = _Chosen.of(table, start, end)
+    whole = _best(chosen)
+    among_many = chosen.among_many()
     if whole is None or among_many.all():
         return whole
-    many = _best(weights[among_many], powers[among_many])
+    many = _best(replace(chosen, stretches=chosen.stretches[among_many]))
     return whole if many is None or many.evidence < TRUSTED else many
-
-
-def _best(weights: NDArray[np.float32], powers: NDArray[np.float64]) -> Centre | None:
-    if np.count_nonzero(weights.any(axis=(1, 2))) < 3 or not weights.any(axis=(0, 2)).all():
-        return None
-    likeness = _likeness(powers)
-    whole = weights.sum(axis=0, dtype=np.float64)
-    answers = [_judge(weights, likeness, bands) for bands in (BANDS, LOW_BANDS, 1)]
-    founded = [each for each in answers if not each.low_only or _is_sharp(each, whole)]
-    trusted = (each for each in founded if each.evidence >= TRUSTED)
-    return next(trusted, max(founded, key=lambda each: each.evidence))
-
-
-def _among_many(weights: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """The stretches of those parts of the side whose sound comes from more than one place.
-
-    A piece for one instrument says where that one stands, and says it louder than a band its centre.
-    """
-    many = np.ones(len(weights), np.bool_)
-    for first in range(0, len(weights), _PART):
-        part = weights[first : first + _PART].sum(axis=0, dtype=np.float64)
-        if part.any():
-            at_db = _peak(_agreement(part, BANDS, _NARROW_DB))
-            many[first : first + _PART] = _alone(part, at_db) < ONE_PLACE
-    return many
 
 
 def agreement_curve(table: ImageTable, start: int, end: int) -> Curve:
     """Give how far the bands agree on each of `RATIOS_DB` in a span, 0 to 1; for a picture."""
-    weights, _ = _chosen(table, start, end)
-    return _agreement(weights.sum(axis=0, dtype=np.float64), BANDS, _NARROW_DB)
+    groups, _ = _Chosen.of(table, start, end).groups()
+    return _agreement(groups.sum(axis=0), BANDS, _NARROW_DB)
 
 
 def groove_balance_db(table: ImageTable, spans: tuple[tuple[int, int], ...]) -> float | None:
@@ -142,35 +118,88 @@ def groove_balance_db(table: ImageTable, spans: tuple[tuple[int, int], ...]) -> 
     return float(np.median(every)) if len(every) >= 3 else None
 
 
-def _chosen(
-    table: ImageTable, start: int, end: int
-) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
-    """The stretches that lie mostly in the span, without bands that are faint in them."""
-    centres = (np.arange(len(table.weights)) + 0.5) * table.stretch_frames
-    inside = (centres >= start) & (centres < end)
-    weights, powers = table.weights[inside], table.powers[inside].astype(float)
-    let_go(table.weights)
-    power = powers[:, :, :2].sum(axis=2)
-    heard = power > _FAINT * power.mean(axis=0) if len(power) else power > 0
-    weights *= heard[:, :, np.newaxis]
-    return weights, powers * heard[:, :, np.newaxis]
+@dataclass(frozen=True)
+class _Chosen:
+    """Some stretches of a table, by their index, and which bands are not faint in each stretch."""
+
+    table: ImageTable
+    stretches: NDArray[np.intp]
+    heard: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, table: ImageTable, start: int, end: int) -> _Chosen:
+        """The stretches that lie mostly in a span of frames."""
+        centres = (np.arange(len(table.weights)) + 0.5) * table.stretch_frames
+        inside = np.flatnonzero((centres >= start) & (centres < end))
+        heard = np.zeros((len(centres), BANDS), np.bool_)
+        if inside.size:
+            power = table.powers[inside, :, :2].sum(axis=2, dtype=np.float64)
+            heard[inside] = power > _FAINT * power.mean(axis=0)
+        return cls(table, inside, heard)
+
+    def powers(self) -> NDArray[np.float64]:
+        """Left, right and shared power of the bands, (bands, 3)."""
+        powers = self.table.powers[self.stretches] * self.heard[self.stretches, :, np.newaxis]
+        return np.asarray(powers.sum(axis=0, dtype=np.float64))
+
+    def weights(self) -> Iterator[NDArray[np.float64]]:
+        """The histograms of each part of the side in turn, (stretches, bands, ratios)."""
+        for first in range(0, len(self.stretches), _PART):
+            part = self.stretches[first : first + _PART]
+            yield self.table.weights[part].astype(np.float64) * self.heard[part, :, np.newaxis]
+            let_go(self.table.weights)
+
+    def groups(self) -> tuple[NDArray[np.float64], int]:
+        """Sums of the histograms of every so many stretches, (groups, bands, ratios).
+
+        The second value is how many stretches have any weight.
+        """
+        sums = np.zeros((_GROUPS, BANDS, len(RATIOS_DB)))
+        count = used = 0
+        for part in self.weights():
+            for each in part:
+                sums[count % _GROUPS] += each
+                count += 1
+                used += bool(each.any())
+        return sums, used
+
+    def among_many(self) -> NDArray[np.bool_]:
+        """The stretches of those parts of the side whose sound comes from more than one place.
+
+        A piece for one instrument says where that one stands, and says it louder than a band its
+        centre.
+        """
+        many = [np.zeros(0, np.bool_)]
+        for part in self.weights():
+            whole = part.sum(axis=0)
+            at_db = _peak(_agreement(whole, BANDS, _NARROW_DB))
+            several = not whole.any() or _alone(whole, at_db) < ONE_PLACE
+            many.append(np.full(len(part), several))
+        return np.concatenate(many)
 
 
-def _likeness(powers: NDArray[np.float64]) -> Curve:
-    left, right, shared = powers.sum(axis=0).T
-    bands: Curve = shared / np.sqrt(np.maximum(left * right, 1e-30))
-    return bands
+def _best(chosen: _Chosen) -> Centre | None:
+    groups, used = chosen.groups()
+    whole = groups.sum(axis=0)
+    if used < 3 or not whole.any(axis=1).all():
+        return None
+    left, right, shared = chosen.powers().T
+    likeness = shared / np.sqrt(np.maximum(left * right, 1e-30))
+    answers = [_judge(groups, likeness, bands) for bands in (BANDS, LOW_BANDS, 1)]
+    founded = [each for each in answers if not each.low_only or _is_sharp(each, whole)]
+    trusted = (each for each in founded if each.evidence >= TRUSTED)
+    return next(trusted, max(founded, key=lambda each: each.evidence))
 
 
-def _judge(weights: NDArray[np.float32], likeness: Curve, bands: int) -> Centre:
-    whole = weights.sum(axis=0, dtype=np.float64)
+def _judge(groups: NDArray[np.float64], likeness: Curve, bands: int) -> Centre:
+    whole = groups.sum(axis=0)
     rough = _peak(_agreement(whole, bands, _NARROW_DB))
     # A dense mix has a low, broad mode that a wide look finds better; a sharp one could be drawn
     # aside by a neighbour.
     width_db = _NARROW_DB if _sharpness(whole, rough)[:bands].mean() >= _SHARP else _BROAD_DB
     ratio_db = _peak(_agreement(whole, bands, width_db))
     height = np.interp(ratio_db, RATIOS_DB, _agreement(whole, bands, _NARROW_DB))
-    halves = [_peak(_agreement(half, bands, width_db)) for half in _halves(weights)]
+    halves = [_peak(_agreement(half, bands, width_db)) for half in _halves(groups)]
     return Centre(
         ratio_db=ratio_db,
         agreement=float(height),
@@ -229,16 +258,13 @@ def _place(ratio_db: float) -> int:
     return int(np.abs(RATIOS_DB - ratio_db).argmin())
 
 
-def _halves(weights: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Histograms of balanced halves of the stretches, (halves, bands, ratios).
+def _halves(groups: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Histograms of balanced halves of the groups of stretches, (halves, bands, ratios).
 
-    Stretches fall into groups in turn; the rows of a Hadamard matrix choose groups so that every two
-    are together in half of the halves (balanced half-samples, McCarthy 1969; from memory). The
-    spread of the halves' answers is the standard error of the whole's.
+    The rows of a Hadamard matrix choose groups so that every two are together in half of the halves
+    (balanced half-samples, McCarthy 1969; from memory). The spread of the halves' answers is the
+    standard error of the whole's.
     """
-    groups = np.stack(
-        [weights[first::_GROUPS].sum(axis=0, dtype=np.float64) for first in range(_GROUPS)]
-    )
     rows = np.arange(1, _GROUPS + 1)
     signs = np.bitwise_count(rows[:, np.newaxis] & rows) % 2 == 0  # a Hadamard matrix by Sylvester
     halves: NDArray[np.float64] = np.tensordot(signs.astype(float), groups, axes=1)

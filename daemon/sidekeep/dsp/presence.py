@@ -180,21 +180,23 @@ def _faint(rest: Floats, strong: Flags, noises: dict[int, _Noise]) -> Flags:
     outvoted; a window then reaches a quarter of its length beyond what it was found for.
     """
     faint = np.zeros(len(rest), np.bool_)
-    rank = np.percentile(rest[~strong], RANK, axis=0) if (~strong).any() else rest[0]
-    filled = np.where(strong[:, np.newaxis], np.minimum(rank, noises[1].middle), rest)
-    first = noises[1].deviation(rest)
+    rank = rest[0]
+    if not strong.all():
+        rank = np.array([np.percentile(column[~strong], RANK) for column in rest.T], np.float32)
+    low = np.minimum(rank, noises[1].middle)
     for scale in SCALES[2:]:
         found = np.zeros(len(rest), np.bool_)
         for start, end in stretches(binary_dilation(~strong, np.ones(3, np.bool_))):
             a, b = max(0, start - scale), min(len(rest), end + scale)
-            smooth = _smoothed(filled[a:b], scale)[start - a : end - a]
+            filled = np.where(strong[a:b, np.newaxis], low, rest[a:b])
+            smooth = _smoothed(filled, scale)[start - a : end - a]
             found[start:end] = _stands_out(noises[scale].deviation(smooth))
         found = binary_dilation(found, np.ones(2 * (scale // 4) + 1, np.bool_)) & ~strong
-        faint |= _edges_trimmed(found, first, scale // 4 + 3)
+        faint |= _edges_trimmed(found, rest, noises[1], scale // 4 + 3)
     return faint
 
 
-def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
+def _edges_trimmed(found: Flags, rest: Floats, noise: _Noise, most: int) -> Flags:
     """Take off edge slots that look like groove noise in the bands that stand out further in.
 
     A low rank of a long window that holds mostly programme is the highest of the noise in it, so a
@@ -204,8 +206,8 @@ def _edges_trimmed(found: Flags, deviation: Floats, most: int) -> Flags:
     found = found.copy()
     for start, end in stretches(found):
         for backwards in (False, True):
-            inner = deviation[start:end][::-1] if backwards else deviation[start:end]
-            inner = inner[: 3 * most + 2]
+            inner = rest[start:end][::-1] if backwards else rest[start:end]
+            inner = noise.deviation(inner[: 3 * most + 2])
             if len(inner) <= most:
                 continue
             weight = np.clip(np.median(inner[most:], axis=0) - 1, 0, 20)

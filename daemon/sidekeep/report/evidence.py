@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.bands import EDGES_HZ, BandTable
 from sidekeep.dsp.centre import agreement_curve
 from sidekeep.dsp.image import BAND_EDGES_HZ, RATIOS_DB
-from sidekeep.measurements import Measurements
+from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Plan, Span
 from sidekeep.report.canvas import Ink, figure, style, to_svg
 
@@ -24,6 +24,7 @@ def spectrum(plan: Plan, seen: Measurements) -> str:
     programme = _cells(
         seen.bands, tuple(track.music for side in plan.sides for track in side.tracks)
     )
+    let_go_of(seen)
     edges = np.asarray(EDGES_HZ, dtype=np.float64)[: groove.shape[1] + 1]
     centres = np.sqrt(edges[:-1] * edges[1:])
     with style():
@@ -60,7 +61,9 @@ def balance(plan: Plan, seen: Measurements) -> str:
     for side in plan.sides:
         first = side.programme.start // table.stretch_frames
         last = -(-side.programme.end // table.stretch_frames)
-        per_band += table.weights[first:last].sum(axis=0, dtype=np.float64)
+        for at in range(first, min(last, len(table.weights))):
+            per_band += table.weights[at]
+        let_go_of(seen)
     if not per_band.any():
         return ""
     with style():

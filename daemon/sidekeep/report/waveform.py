@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
-from sidekeep.measurements import Measurements
+from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Finding, Plan, Severity, Side, Span, Track
 from sidekeep.report.canvas import Ink, figure, style, to_svg
 
@@ -135,6 +135,7 @@ def _peaks(
     first, last = span.start // cell, max(span.start // cell + 1, span.end // cell)
     gains = 10.0 ** (np.asarray(gain_db[: seen.channels]) / 20.0)
     peaks = (seen.peaks.true_peak[:, first:last] * gains[:, np.newaxis]).max(axis=0, initial=0.0)
+    let_go_of(seen)
     starts = np.arange(0, peaks.size, max(1, round(seen.rate_hz / cell)))
     times = np.array([plan.seconds(int(first + start) * cell) for start in starts])
     return times, _db(np.maximum.reduceat(peaks, starts) ** 2)
@@ -150,6 +151,7 @@ def _short_term(
     energy = (seen.loudness.energy[:, first:last].astype(np.float64) * gains[:, np.newaxis]).sum(
         axis=0
     )
+    let_go_of(seen)
     per_s = max(1, round(seen.rate_hz / cell))
     sums = np.concatenate(([0.0], np.cumsum(energy)))
     ends = np.arange(min(3 * per_s, energy.size), energy.size + 1, per_s)
@@ -165,6 +167,7 @@ def _envelope(axes: Axes, plan: Plan, seen: Measurements) -> None:
     width = max(1, -(-peak.size // _COLUMNS))
     starts = np.arange(0, peak.size, width)
     peak, rms = np.maximum.reduceat(peak, starts), np.maximum.reduceat(rms, starts)
+    let_go_of(seen)
     times = np.array([plan.seconds(int(start) * seen.levels.cell_frames) for start in starts])
     axes.fill_between(times, -peak, peak, color=Ink.BODY, linewidth=0, label="peaks")
     axes.fill_between(times, -rms, rms, color=Ink.WAVE, linewidth=0, label="level (rms)")
