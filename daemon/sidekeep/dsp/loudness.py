@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.equalblocks import EqualBlocks
 from sidekeep.dsp.filters import SectionFilter
-from sidekeep.dsp.gathering import Spool
+from sidekeep.dsp.gathering import Spool, let_go
 from sidekeep.dsp.kweighting import k_weighting
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.stretch import Stretch
@@ -99,12 +99,29 @@ def block_energies(
     starts = stretch.start + step * np.arange(max(0, (whole - length) // step + 1))
     low = max(0, stretch.start // table.cell_frames)
     high = max(low, -(-stretch.end // table.cell_frames))
-    powers = weights @ table.energy[:, low:high].astype(np.float64)
-    sums = np.concatenate(([0.0], np.cumsum(powers))) * table.cell_frames
-    borders = np.minimum((low + np.arange(len(sums))) * table.cell_frames, table.frames)
-    upto = np.interp(np.minimum(starts + length, stretch.end), borders, sums)
-    energies: NDArray[np.float64] = (upto - np.interp(starts, borders, sums)) / length
+    sums = np.zeros(high - low + 1)
+    for weight, row in zip(weights, table.energy, strict=True):
+        sums[1:] += weight * row[low:high]
+    let_go(table.energy)
+    np.cumsum(sums, out=sums)
+    sums *= table.cell_frames
+    ends = np.minimum(starts + length, stretch.end)
+    energies = (_upto(table, low, sums, ends) - _upto(table, low, sums, starts)) / length
     return np.maximum(energies, 0.0)
+
+
+def _upto(
+    table: LoudnessTable, low: int, sums: NDArray[np.float64], frames: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Energy from cell `low` up to each frame, given the sums over whole cells."""
+    if len(sums) == 1:
+        return np.zeros(len(frames))
+    cell = np.clip(frames // table.cell_frames - low, 0, len(sums) - 2)
+    begins = (cell + low) * table.cell_frames
+    length = np.minimum(table.cell_frames, table.frames - begins)
+    share = np.clip((frames - begins) / length, 0.0, 1.0)
+    energies: NDArray[np.float64] = sums[cell] + share * (sums[cell + 1] - sums[cell])
+    return energies
 
 
 def lufs(energies: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.findings.breaks import Break
 from sidekeep.findings.scene import Scene, graded, stretches
 from sidekeep.model import Finding, Severity, Span
@@ -59,6 +60,7 @@ def _frozen(scene: Scene) -> list[Finding]:
     at_top = capture.flat[:, cells].max(axis=2) > 0
     still = ((held >= _LEAST_HELD_S * capture.rate_hz) & ~at_top).any(axis=0)
     power = capture.peaks[:, cells].max(axis=(0, 2)).astype(np.float64) ** 2
+    let_go(capture.peaks)
     noise = max(float(scene.groove_power().max()), _LEAST_NOISE * scene.loud_power())
     findings = []
     for start, end in stretches(still, join=1):

@@ -13,7 +13,7 @@ from sidekeep.model import Finding, Severity, Span
 
 _SPEED_TOLERANCE = 0.045
 _HOPS_PER_TURN = 6
-_STRETCH_S, _OVERLAP_S = 300.0, 12.0
+_STRETCH_S, _OVERLAP_S = 150.0, 12.0
 _LEAST_WINDOWS = 3  # half-turn windows that fit into one repeated turn
 _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0

@@ -22,7 +22,7 @@ PIECE_TICKS = 60_000
 _RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
 _RUMBLE_HZ = (4.0, 28.0)
 _LEAST_CONSTANT = 2e-4  # -74 dBFS
-_GROUPS_AT_ONCE = 256
+_GROUPS_AT_ONCE, _SPECTRA_AT_ONCE = 256, 32
 _QUIET_SHARE = 0.05  # where no groove noise was found, the quietest cells stand for it
 
 
@@ -67,11 +67,12 @@ class Scene:
         """The treated frame at which a cell of the capture table starts."""
         return round(cell * self.seen.capture.cell_frames / self.recording.time_scale)
 
-    def levels(self, span: Span) -> NDArray[np.float64]:
+    def levels(self, span: Span) -> NDArray[np.float32]:
         """Mean squares of the 10 ms cells in a span, less any DC, shape (channels, cells)."""
         cell = self.seen.levels.cell_frames
         cells = slice(span.start // cell, -(-span.end // cell))
-        power = self.seen.levels.mean_square[:, cells].astype(np.float64)
+        power = self.seen.levels.mean_square[:, cells].copy()
+        let_go(self.seen.levels.mean_square)
         constant, running = self._constant
         if not constant.any():
             return power
@@ -81,8 +82,8 @@ class Scene:
         sums = np.stack([np.interp(at, whole, row) for row in running])
         mean = np.diff(sums, axis=1) / np.maximum(np.diff(at), 1e-9)
         # The mean square of x - c is that of x, less 2 c times the mean of x, plus c squared.
-        clear: NDArray[np.float64] = power + constant * (constant - 2 * mean)
-        return np.maximum(clear, 0.0)
+        clear = (power + constant * (constant - 2 * mean)).astype(np.float32)
+        return np.maximum(clear, np.float32(0))
 
     @cached_property
     def _constant(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -170,6 +171,16 @@ class Scene:
         cells = self.levels(self.side.programme)
         return float(np.quantile(cells.max(axis=0), 0.99)) if cells.shape[1] else 0.0
 
+    def some_spectra(self, most: int) -> NDArray[np.float32]:
+        """So many mean power spectra at most, spread over the recording, (channels, spectra, bins)."""
+        spectra = self.seen.events.spectra
+        step = 1 + spectra.shape[1] // most
+        parts = [spectra[:, :0]]
+        for first in range(0, spectra.shape[1], step * _SPECTRA_AT_ONCE):
+            parts.append(spectra[:, first : first + step * _SPECTRA_AT_ONCE : step].copy())
+            let_go(spectra)
+        return np.concatenate(parts, axis=1)
+
     def mean_spectra(self, *spans: Span) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Mean power spectra (channels, bins) and cross spectrum (bins,) of spans.
 
@@ -208,7 +219,7 @@ class Scene:
     def programme_power(self) -> NDArray[np.float64]:
         """Mean square of the programme, shape (channels,)."""
         cells = self.levels(self.side.programme)
-        return cells.mean(axis=1) if cells.shape[1] else np.zeros(self.seen.channels)
+        return cells.mean(axis=1, dtype=np.float64) if cells.shape[1] else np.zeros(self.seen.channels)
 
 
 def _butterworth(

@@ -33,10 +33,9 @@ def find(scene: Scene, *, raised_db: float, severity: Severity) -> tuple[Finding
         severity: how a lossy origin or a raised rate is told; the record itself may have been cut
             from such a source. Padded words are a note at most.
     """
-    spectra = scene.seen.events.spectra
+    some = scene.some_spectra(_MOST_SPECTRA)
     findings = []
-    if spectra.shape[1]:
-        some = spectra[:, :: 1 + spectra.shape[1] // _MOST_SPECTRA]
+    if some.shape[1]:
         usual_db, loud_db = _quantile_db(some, 0.5), _quantile_db(some, _LOUD_SHARE)
         found = _lossy(scene, loud_db) or _raised(scene, usual_db, raised_db)
         findings += [replace(found, severity=severity)] if found else []
