@@ -30,12 +30,11 @@ def find(scene: Scene, *, listen_spots: float, again_spots: float) -> tuple[Find
     peaks, flat = scene.seen.capture.peaks[:, cells], scene.seen.capture.flat[:, cells]
     at_full_scale = peaks >= _FULL_SCALE
     below = np.zeros_like(at_full_scale)
-    usable = ~_square_waves(scene, peaks) & ~at_full_scale
+    square = _square_waves(scene, peaks)
     for channel, polarity in np.ndindex(peaks.shape[0], 2):
         where = (channel, slice(None), polarity)
-        below[where] = _at_rail(
-            peaks[where], flat[where], usable[where], scene.seen.capture.rate_hz
-        )
+        usable = ~(square[channel] | at_full_scale[where])
+        below[where] = _at_rail(peaks[where], flat[where], usable, scene.seen.capture.rate_hz)
     findings = []
     for marks, where_to in ((at_full_scale, "the converter's full scale"), (below, "")):
         spots = len(_spots(marks))
@@ -46,14 +45,14 @@ def find(scene: Scene, *, listen_spots: float, again_spots: float) -> tuple[Find
 
 
 def _square_waves(scene: Scene, peaks: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Cells that are flat because they were made so."""
-    square = np.zeros(peaks.shape, np.bool_)
+    """Cells that are flat because they were made so, (channels, cells)."""
+    square = np.zeros(peaks.shape[:2], np.bool_)
     power = scene.levels(scene.side.needle_down)
     if power.shape[0] == peaks.shape[0] and scene.recording.time_scale == 1.0:
         cells = min(power.shape[1], peaks.shape[1])
         for channel, row in enumerate(power[:, :cells]):
             top = peaks[channel, :cells].max(axis=1)
-            square[channel, :cells] = (row > _SQUARE * top * top)[:, np.newaxis]
+            square[channel, :cells] = row > _SQUARE * top * top
     return square
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 from sidekeep.findings import (
     channels,
@@ -26,8 +27,11 @@ from sidekeep.findings import (
 from sidekeep.findings.breaks import find_breaks
 from sidekeep.findings.judgement import without_echoes
 from sidekeep.findings.scene import Scene
+from sidekeep.measurements import let_go_of
 from sidekeep.model import Finding, Severity
 from sidekeep.settings import choice, number, quantity
+
+_LONG_S = 2400.0  # from here on what two at a time keep in memory counts more than a few seconds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,56 +296,81 @@ class Limits:
 
 def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     """All that is found about one side; the findings carry no advice yet."""
-    with ThreadPoolExecutor(1) as pool:  # this one alone takes as long as all the others
-        grooves = pool.submit(
-            locked_groove.find,
-            scene,
-            likeness=limits.locked_likeness,
-            left_db=limits.locked_left_db,
-        )
-        found = (*_quick_findings(scene, limits), *grooves.result())
+    look = partial(
+        locked_groove.find, scene, likeness=limits.locked_likeness, left_db=limits.locked_left_db
+    )
+    if scene.seconds(scene.seen.frames) > _LONG_S:
+        found = (*_quick_findings(scene, limits), *look())
+    else:
+        with ThreadPoolExecutor(1) as pool:  # this one alone takes as long as all the others
+            grooves = pool.submit(look)
+            found = (*_quick_findings(scene, limits), *grooves.result())
     found = without_echoes(found)
     return (*found, *locked_groove.find_jumps_back(found))
 
 
 def _quick_findings(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     breaks = find_breaks(scene)
-    return (
-        *clipping.find(
-            scene, listen_spots=limits.clipping_listen, again_spots=limits.clipping_again
+    looks = (
+        partial(
+            clipping.find,
+            scene,
+            listen_spots=limits.clipping_listen,
+            again_spots=limits.clipping_again,
         ),
-        *channels.find(
+        partial(
+            channels.find,
             scene,
             dead_db=limits.dead_channel_db,
             weak_db=limits.weak_channel_db,
             one_sided_db=limits.one_sided_noise_db,
         ),
-        *cut_short.find(scene, above_noise_db=limits.cut_short_db),
-        *dropout.find(scene, breaks, listen=limits.lost_listen, again=limits.lost_again),
-        *low_capture.find(
-            scene, listen_dbfs=limits.low_capture_dbfs, again_dbfs=limits.low_capture_again_dbfs
+        partial(cut_short.find, scene, above_noise_db=limits.cut_short_db),
+        partial(dropout.find, scene, breaks, listen=limits.lost_listen, again=limits.lost_again),
+        partial(
+            low_capture.find,
+            scene,
+            listen_dbfs=limits.low_capture_dbfs,
+            again_dbfs=limits.low_capture_again_dbfs,
         ),
-        *image.find(scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
-        *hum.find(scene, listen_db=limits.hum_db, listen_dbfs=limits.hum_dbfs),
-        *rumble.find(scene, listen_db=limits.rumble_db, listen_dbfs=limits.rumble_dbfs),
-        *rumble.find_thumps(scene, stand_out_db=limits.thump_db, loudest_dbfs=limits.thump_dbfs),
-        *groove_noise.find(
-            scene, listen_db=limits.groove_noise_db, listen_dbfs=limits.groove_noise_dbfs
+        partial(image.find, scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
+        partial(hum.find, scene, listen_db=limits.hum_db, listen_dbfs=limits.hum_dbfs),
+        partial(rumble.find, scene, listen_db=limits.rumble_db, listen_dbfs=limits.rumble_dbfs),
+        partial(
+            rumble.find_thumps,
+            scene,
+            stand_out_db=limits.thump_db,
+            loudest_dbfs=limits.thump_dbfs,
         ),
-        *inner_distortion.find(scene, listen_percent=limits.inner_distortion_percent),
-        *source_format.find(
+        partial(
+            groove_noise.find,
+            scene,
+            listen_db=limits.groove_noise_db,
+            listen_dbfs=limits.groove_noise_dbfs,
+        ),
+        partial(inner_distortion.find, scene, listen_percent=limits.inner_distortion_percent),
+        partial(
+            source_format.find,
             scene,
             raised_db=limits.raised_rate_db,
             severity=Severity(limits.source_format),
         ),
-        *speed.find(scene, listen_percent=limits.speed_percent),
-        *pitch.find(scene, wow_percent=limits.wow_percent, slip_percent=limits.slip_percent),
-        *skip.find(scene, breaks, listen=limits.skip_listen, again=limits.skip_again),
-        *clicks.find(
+        partial(speed.find, scene, listen_percent=limits.speed_percent),
+        partial(
+            pitch.find, scene, wow_percent=limits.wow_percent, slip_percent=limits.slip_percent
+        ),
+        partial(skip.find, scene, breaks, listen=limits.skip_listen, again=limits.skip_again),
+        partial(
+            clicks.find,
             scene,
             stand_out_db=limits.click_db,
             level_db=limits.click_level_db,
             listen_per_minute=limits.clicks_per_minute,
         ),
-        *clicks.find_scratch(scene),
+        partial(clicks.find_scratch, scene),
     )
+    found: tuple[Finding, ...] = ()
+    for look in looks:
+        found += look()
+        let_go_of(scene.seen)  # what one has read need not stay in memory for the next
+    return found
