@@ -1,11 +1,14 @@
 """Every fault the composer can make, at the strength that a careful listener notices."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from composer import Band, Electronics, Groove, HardPanned, Loop, Mono, Programme, Solo
 from composer.faults import FAULTS
 from findings_rig import clean_side, findings, scene, side_of
+from sidekeep.findings import speed
 from sidekeep.model import Severity
 
 PLACE_S, EARLY_S = 17.3, 6.0
@@ -96,6 +99,14 @@ def test_the_turntables_speed_is_read_from_the_run_out() -> None:
     fast = FAULTS["speed"](clean_side(), 0.0, 2.0, 5)
     (found,) = (one for one in findings(fast) if one.kind == "speed")
     assert found.numbers["deviation_percent"] == pytest.approx(3.0, abs=0.1)
+    assert found.severity is Severity.LISTEN
+
+
+def test_the_speed_of_a_record_of_unknown_speed_is_only_noted() -> None:
+    unknown = replace(scene(FAULTS["speed"](clean_side(), 0.0, 2.0, 5)), rpm=None)
+    (found,) = speed.find(unknown, listen_percent=1.2)
+    assert found.severity is Severity.NOTE
+    assert found.detail.endswith("if the record is one of 33 1/3 rpm.")
 
 
 def test_an_offset_of_the_converter_is_not_taken_for_noise_or_programme() -> None:

@@ -17,6 +17,7 @@ _LOUDEST = 0.98  # no single click or cymbal weighs more than this quantile
 _LEAST_STEPS = 40  # seven seconds
 _SURE = 12.0  # against chance; treble that is much alike for long reaches 11 without any fault
 _STEADY = 0.6  # part of it that may be there early on; percussion has as much throughout
+_IN_PHASE = 0.75  # 1 where the bands agree wholly, about 0.4 where they do so by chance
 _HALF = 0.5  # of what the last third has on the whole
 
 
@@ -34,6 +35,15 @@ class _Part:
     def over_chance(self) -> float:
         """Its size against that of chance."""
         return float(np.sqrt((self.weight * np.abs(self.share) ** 2).sum()))
+
+    def in_phase(self) -> float:
+        """How well the bands agree on one phase, 0 to 1.
+
+        A stylus bends all of the treble in the same way; effects in a mix, which may stay the same
+        for minutes, have another phase in every band.
+        """
+        sizes = np.sqrt(self.weight) * self.share
+        return float(np.abs(sizes.sum()) / max(float(np.abs(sizes).sum()), 1e-30))
 
     def of(self, other: _Part) -> float:
         """How strong it is, as a part of another one, in the other one's phase."""
@@ -88,8 +98,9 @@ def find(scene: Scene, *, listen_percent: float) -> tuple[Finding, ...]:
     if min(early.steps, late.steps) < _LEAST_STEPS:
         return ()
     percent = 100 * late.over_chance() ** 2 / (late.steps * float(table.bins.sum()))
-    sure = min(late.over_chance(), late.growth_from(early)) >= _SURE
-    if not sure or early.of(late) > _STEADY or percent < listen_percent:
+    if min(late.over_chance(), late.growth_from(early)) < _SURE or late.in_phase() < _IN_PHASE:
+        return ()
+    if early.of(late) > _STEADY or percent < listen_percent:
         return ()
     stretches = [fit.part(k / _STRETCHES, (k + 1) / _STRETCHES).of(late) for k in range(_STRETCHES)]
     weak = [k for k in range(_STRETCHES * 2 // 3, _STRETCHES - 1) if stretches[k] < _HALF]
@@ -100,5 +111,6 @@ def find(scene: Scene, *, listen_percent: float) -> tuple[Finding, ...]:
         "distorted_percent": round(percent, 2),
         "over_chance": round(late.over_chance(), 1),
         "early_over_late": round(early.of(late), 2),
+        "in_phase": round(late.in_phase(), 2),
     }
     return (Finding("inner distortion", Severity.LISTEN, span, detail, numbers),)

@@ -19,7 +19,8 @@ from sidekeep.model import Finding, Recording, Severity, Side, Span
 #: Ticks that are filtered at a time: a minute of them, and whole windows of any detector.
 PIECE_TICKS = 60_000
 
-_RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
+#: Seconds per revolution at 33 1/3, 45 and 78 rpm.
+RPM_PERIODS_S = (1.8, 60 / 45, 60 / 78)
 _RUMBLE_HZ = (4.0, 28.0)
 _LEAST_CONSTANT = 2e-4  # -74 dBFS
 _GROUPS_AT_ONCE, _SPECTRA_AT_ONCE = 256, 32
@@ -46,7 +47,7 @@ class Scene:
     def periods_s(self) -> tuple[float, ...]:
         """Seconds per revolution that are possible for this record."""
         if self.rpm is None:
-            return _RPM_PERIODS_S
+            return RPM_PERIODS_S
         return (60 / (100 / 3 if round(self.rpm) == 33 else self.rpm),)
 
     def seconds(self, frame: float) -> float:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from sidekeep.dsp.revolution import repetition
-from sidekeep.findings.scene import Scene
+from sidekeep.findings.scene import RPM_PERIODS_S, Scene
 from sidekeep.model import Finding, Severity, Span
 
 _TOLERANCE = 0.07
 _LIKENESS = 0.33
 _LEAST_WINDOWS = 4
+_NAMES = dict(zip(RPM_PERIODS_S, ("33 1/3", "45", "78"), strict=True))
 
 
 def measured_turn_s(scene: Scene) -> tuple[float, float] | None:
@@ -39,6 +40,9 @@ def measured_turn_s(scene: Scene) -> tuple[float, float] | None:
 def find(scene: Scene, *, listen_percent: float) -> tuple[Finding, ...]:
     """Compare the run-out's revolution with the record's speed.
 
+    Where nobody said at which speed the record is to be played, the nearest one is assumed; that is
+    no ground for an alarm, and the finding is a note which says so.
+
     Args:
         scene: the side.
         listen_percent: deviation from which the speed is worth correcting.
@@ -48,13 +52,15 @@ def find(scene: Scene, *, listen_percent: float) -> tuple[Finding, ...]:
         return ()
     nominal_s, measured_s = turn
     percent = (nominal_s / measured_s - 1) * 100
-    severity = Severity.LISTEN if abs(percent) >= listen_percent else Severity.NOTE
+    if abs(percent) < listen_percent / 2:
+        return ()
     way = "fast" if percent > 0 else "slow"
     detail = (
         f"The turntable ran {abs(percent):.1f} % {way}: "
-        f"the run-out repeats every {measured_s:.3f} s."
+        f"the run-out repeats every {measured_s:.3f} s"
     )
+    detail += "." if scene.rpm else f", if the record is one of {_NAMES[nominal_s]} rpm."
+    sure = scene.rpm is not None and abs(percent) >= listen_percent
+    severity = Severity.LISTEN if sure else Severity.NOTE
     numbers = {"deviation_percent": round(percent, 2), "turn_s": round(measured_s, 4)}
-    if severity is Severity.NOTE and abs(percent) < listen_percent / 2:
-        return ()
     return (Finding("speed", severity, scene.side.needle_down, detail, numbers),)
