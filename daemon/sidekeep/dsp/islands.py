@@ -15,6 +15,9 @@ from sidekeep.dsp.slots import Slots
 TURNS_S = (1.8, 1.333, 0.767)
 """Seconds per revolution at 33 1/3, 45 and 78 per minute."""
 
+HANDLING_S = 1.0
+"""How long a drop or a lift may be heard."""
+
 RHYTHM_DB = 5.0
 """Least excess of a sound that is taken as one beat of several."""
 
@@ -79,7 +82,8 @@ def _stretched(
 ) -> tuple[Island, ...]:
     """The islands with the weak sounds that lead into them and die away after them.
 
-    Between two islands at least a fifth of the hole, in its middle, stays.
+    Between two islands at least a fifth of the hole, in its middle, stays; so does the handling at a
+    drop and a lift.
 
     Args:
         kept: islands of programme.
@@ -87,18 +91,20 @@ def _stretched(
         play: the stretch with the stylus down.
         slots: the recording's slots.
     """
-    lead, tail = slots.count(0.5), slots.count(0.8)
+    lead, tail = slots.count(0.3), slots.count(0.8)
+    handling = slots.count(HANDLING_S)
+    first = play.start + (handling if play.dropped else 0)
+    last = play.end - (handling if play.lifted else 0)
     follower = Follower(presence, slots)
     weak = np.flatnonzero(presence.weak) + play.start
     stretched: list[Island] = []
     for place, island in enumerate(kept):
         start, end = island.start, island.end
-        floor = stretched[-1].end if stretched else play.start
-        roof = kept[place + 1].start if place + 1 < len(kept) else play.end
+        floor, roof = min(first, start), max(last, end)
         if stretched:
-            floor += (start - floor) * 3 // 5
+            floor = stretched[-1].end + (start - stretched[-1].end) * 3 // 5
         if place + 1 < len(kept):
-            roof -= (roof - end) * 3 // 5
+            roof = end + (kept[place + 1].start - end) * 2 // 5
         while (before := weak[(weak < start) & (weak >= max(floor, start - lead))]).size:
             start = int(before[0])
         while (after := weak[(weak >= end) & (weak < min(roof, end + tail))]).size:
