@@ -22,12 +22,13 @@ from pathlib import Path
 from typing import Any
 
 from sidekeep import delivery, worker
+from sidekeep.errors import MachineFault
 from sidekeep.preferences import Preferences
 from sidekeep.rulesets import RuleSet, load_rule_sets
+from sidekeep.service import drain as draining
 from sidekeep.service import engine, launch
 from sidekeep.service.assembly import Wishes, assemble
 from sidekeep.service.confinement import confine_worker
-from sidekeep.service.drain import drain
 from sidekeep.service.executor import Call, Ending
 from sidekeep.service.logs import open_log
 from sidekeep.service.readiness import Settle
@@ -38,6 +39,7 @@ from sidekeep.study import SECTIONS
 PAGE = "<!DOCTYPE html><title>A job</title>\n"
 PATIENCE_S = 20.0
 SHORTLY_S = 0.2
+OFFLINE_LONGEST_S = 4.0  # longer than the checks take folders away
 
 
 class ForkedWorkers(Executor):
@@ -103,12 +105,18 @@ class FixedRules(Rulebook):
 def drained(root: Path, rules: Path, *, log: bool = False) -> int:
     """Empty the inbox once, as `sidekeep drain --settle '0 s'` does; for use in a forked process."""
     logging.getLogger("watchdog").addHandler(logging.NullHandler())
-    vars(engine).update(OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)  # seconds in which people wait
+    # What is minutes where people wait is moments here.
+    vars(engine).update(OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)
+    vars(draining).update(OFFLINE_LONGEST_S=OFFLINE_LONGEST_S)
     preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
     wishes = Wishes(Settle(0.0, 0.0), open_log(silent=not log), ForkedWorkers())
-    with assemble(preferences, wishes) as service:
-        fixed = replace(service, rulebook=FixedRules(root / "state", preferences.rules))
-        return 0 if drain(fixed, PATIENCE_S) else 1
+    try:
+        with assemble(preferences, wishes) as service:
+            fixed = replace(service, rulebook=FixedRules(root / "state", preferences.rules))
+            return 0 if draining.drain(fixed, PATIENCE_S) else 1
+    except MachineFault as fault:  # it ends, and systemd starts it again
+        sys.stderr.write(f"{fault}\n")
+        return 1
 
 
 def forked(work: Callable[[], int]) -> int:

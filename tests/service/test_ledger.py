@@ -39,6 +39,14 @@ def test_a_name_that_is_no_text_comes_back_as_it_was(ledger: Ledger) -> None:
     assert ledger.get("job") == replace(entry, title="half ? a character")
 
 
+def test_opening_a_ledger_writes_nothing(tmp_path: Path) -> None:
+    Ledger(tmp_path / "ledger.db").close()
+    before = (tmp_path / "ledger.db").stat()
+    Ledger(tmp_path / "ledger.db").close()
+    after = (tmp_path / "ledger.db").stat()
+    assert (after.st_mtime_ns, after.st_size) == (before.st_mtime_ns, before.st_size)
+
+
 def test_putting_again_replaces(ledger: Ledger) -> None:
     ledger.put(Entry("job", State.QUEUED, title="Low Water"))
     ledger.move("job", State.RUNNING, "2031")

@@ -16,6 +16,7 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 from sidekeep.errors import MachineFault
 from sidekeep.service.states import State
+from sidekeep.storage.faults import faults
 
 VERSION = 1
 BUSY_MS = 5000
@@ -130,7 +131,8 @@ class Ledger:
         if not read_only:
             self._base.execute("PRAGMA synchronous = FULL")
             self._base.executescript(_SCHEMA)
-            self._base.execute(f"PRAGMA user_version = {VERSION}")
+            if version != VERSION:  # so that an old one opens on a full disk
+                self._base.execute(f"PRAGMA user_version = {VERSION}")
 
     def close(self) -> None:
         """Close the file."""
@@ -235,8 +237,12 @@ def open_ledger(path: Path) -> tuple[Ledger, bool]:
         raise _fault(path, error) from error
     except sqlite3.DatabaseError:
         pass
-    path.replace(path.with_name(path.name + ".damaged"))
-    for rest in ("-journal", "-wal", "-shm"):
-        with contextlib.suppress(FileNotFoundError):
-            path.with_name(path.name + rest).unlink()
-    return Ledger(path), True
+    with faults("setting aside", path):
+        path.replace(path.with_name(path.name + ".damaged"))
+        for rest in ("-journal", "-wal", "-shm"):
+            with contextlib.suppress(FileNotFoundError):
+                path.with_name(path.name + rest).unlink()
+    try:
+        return Ledger(path), True
+    except sqlite3.OperationalError as error:
+        raise _fault(path, error) from error

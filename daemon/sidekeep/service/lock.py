@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
 from types import TracebackType
 
 from sidekeep.errors import Refused
+from sidekeep.storage.faults import faults
 
 
 class RootLock:
@@ -15,10 +17,12 @@ class RootLock:
 
     Raises:
         Refused: another service holds the lock.
+        MachineFault: the file cannot be opened.
     """
 
     def __init__(self, path: Path) -> None:
-        self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        with faults("opening", path):
+            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -28,8 +32,9 @@ class RootLock:
                 f"Another Sidekeep (process {holder}) already works on {path.parent.parent}.",
                 "Stop it first, or give this one another --root.",
             ) from None
-        os.ftruncate(self._descriptor, 0)
-        os.write(self._descriptor, f"{os.getpid()}\n".encode())
+        with contextlib.suppress(OSError):  # a full disk must not keep the service from its work
+            os.ftruncate(self._descriptor, 0)
+            os.write(self._descriptor, f"{os.getpid()}\n".encode())
 
     def __enter__(self) -> RootLock:
         return self
