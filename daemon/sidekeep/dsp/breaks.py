@@ -33,6 +33,7 @@ _SUSPECT = 2.0  # scores from which it is tried whether samples were lost
 _SUSPECTS = 3  # such places in a piece; no more than two are told on a side
 _SUDDEN = 9.0  # what a sudden edge has ahead in that; what it says in full is for the findings
 _LONGEST_LOSS_S = 0.06
+_LEAST_USUAL = 0.3  # likeness of what goes on, of music that nobody could foretell
 _HALF = 2304  # samples on either side of an edge that the ranges are made of
 _TAPER = 200  # samples at their ends that are faded, where nothing looks
 
@@ -146,7 +147,8 @@ def examine(
     Returns:
         Shape (n, 3). The score: above 0 when a break explains more; only those are exact. For
         breaks, the seconds that are missing if samples were lost, and how like the sound is to its
-        continuation after so long: 1 for equal, under 0.5 for most jumps to elsewhere.
+        continuation after so long, against how like it is where it goes on: about 0.8 where samples
+        were lost, under 0.6 for most jumps to elsewhere.
     """
     clear = np.where(sudden, _SUDDEN_CLEAR, _CLEAR)
     seen = np.zeros((places.size, 3), np.float32)
@@ -210,33 +212,49 @@ def _scores(signals: Signal, hz: float, part: _Range) -> Signal:
 
 
 def _lost(windows: _Windows, rows: NDArray[np.int64], rate_hz: float) -> Signal:
-    """Seconds after which the sound goes on as after no other time, and how like it is; (n, 2)."""
-    fine, medium = (
+    """Seconds after which the sound goes on as after no other time, and how well; (n, 2)."""
+    (fine, fine_usual), (medium, medium_usual) = (
         _likeness(windows.of(part, rows), part, round(_LONGEST_LOSS_S * rate_hz / part.factor))
         for part in (_FINE, _MEDIUM)
     )
     step = _MEDIUM.factor
-    likeness = (medium + fine[:, ::step][:, : medium.shape[1]]) / 2
+    likeness = medium + fine[:, ::step][:, : medium.shape[1]]
+    usual = np.maximum(medium_usual + fine_usual, 2 * _LEAST_USUAL)
     lost_s = likeness.argmax(axis=1) * step / rate_hz
-    return np.stack((lost_s, likeness.max(axis=1)), axis=1).astype(np.float32)
+    return np.stack((lost_s, likeness.max(axis=1) / usual), axis=1).astype(np.float32)
 
 
-def _likeness(signals: Signal, part: _Range, longest: int) -> NDArray[np.float64]:
-    """How like the sound is to its continuation after 0 to `longest` samples; (n, longest + 1)."""
+def _likeness(
+    signals: Signal, part: _Range, longest: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How like the sound is to its continuation after 0 to `longest` samples; (n, longest + 1).
+
+    The second is how like a continuation is to the sound beside the place, where it does go on; (n,).
+    """
     # To tell later from now takes more than to tell that something goes on.
     part = replace(part, before=12, after=24, order=64, known=600, tested=96)
-    window = np.hanning(part.tested).astype(np.float32)
     both = _toward(signals, part)
     learned = np.ascontiguousarray(both[:, : part.known])
     filters = burg(learned, part.order)
     ahead = _continued(learned[:, -part.order :], filters, part.hole + part.tested + longest)
-    expected = sliding_window_view(ahead[:, part.hole :], part.tested, axis=1)
-    actual = both[:, part.known + part.hole :] * window
+    earlier = learned[:, : part.known - part.tested - part.hole]
+    beside = _continued(earlier[:, -part.order :], filters, part.hole + part.tested)
+    pairs = (ahead, both[:, -part.tested :]), (beside, learned[:, -part.tested :])
+    alike = []
+    for predicted, actual in pairs:
+        expected = sliding_window_view(predicted[:, part.hole :], part.tested, axis=1)
+        alike.append(_alike(expected, actual, signals.shape[1]))
+    return alike[0], alike[1][:, 0]
+
+
+def _alike(expected: Signal, actual: Signal, places: int) -> NDArray[np.float64]:
+    """Cosine between windows (rows, lags, samples) and samples (rows, samples); (places, lags)."""
+    window = np.hanning(actual.shape[1]).astype(np.float32)
+    actual = actual * window
     cross = np.einsum("rst,rt->rs", expected, actual * window)
     norm = np.sqrt(np.einsum("rst,t->rs", expected**2, window**2))
     norm *= np.sqrt((actual**2).sum(axis=1))[:, np.newaxis]
-    shape = (-1, signals.shape[1], longest + 1)
-    product, size = (x.reshape(shape).sum(axis=0) for x in (cross, norm))
+    product, size = (x.reshape(-1, places, x.shape[1]).sum(axis=0) for x in (cross, norm))
     likeness: NDArray[np.float64] = product / np.maximum(size, 1e-12)
     return likeness
 

@@ -15,7 +15,7 @@ _EDGE_S = 0.3
 # Music that breaks more often on one side was made so: edits, scratching. The third place may score
 # so much by chance; what it has above that counts several times against the first two.
 _MANY, _ORDINARY, _USUAL = 2, 3.0, 3.0
-_LOST_LIKENESS = 0.5  # a jump to elsewhere is less like its continuation at any distance
+_LOST_LIKENESS = 0.6  # a jump to elsewhere is less like its continuation at any distance
 _LEAST_LOSS_S = 0.8e-3
 _SHARP_DB, _SHARP_SPREAD_DB = (
     6.0,
