@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import EDGES_HZ, BandTable
 from sidekeep.dsp.centre import agreement_curve
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.image import BAND_EDGES_HZ, RATIOS_DB
-from sidekeep.measurements import Measurements, let_go_of
+from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Span
 from sidekeep.report.canvas import Ink, figure, style, to_svg
 
+_CELLS_AT_ONCE = 256
 _MOST_CELLS = 4000  # enough for percentiles; a long side needs no more memory
 
 
@@ -24,7 +26,6 @@ def spectrum(plan: Plan, seen: Measurements) -> str:
     programme = _cells(
         seen.bands, tuple(track.music for side in plan.sides for track in side.tracks)
     )
-    let_go_of(seen)
     edges = np.asarray(EDGES_HZ, dtype=np.float64)[: groove.shape[1] + 1]
     centres = np.sqrt(edges[:-1] * edges[1:])
     with style():
@@ -63,7 +64,7 @@ def balance(plan: Plan, seen: Measurements) -> str:
         last = -(-side.programme.end // table.stretch_frames)
         for at in range(first, min(last, len(table.weights))):
             per_band += table.weights[at]
-        let_go_of(seen)
+            let_go(table.weights)
     if not per_band.any():
         return ""
     with style():
@@ -112,5 +113,9 @@ def _cells(bands: BandTable, spans: tuple[Span, ...]) -> NDArray[np.float32]:
         chosen[span.start // bands.cell_frames + 1 : span.end // bands.cell_frames] = True
     picked = np.flatnonzero(chosen)
     picked = picked[:: max(1, picked.size // _MOST_CELLS)]
-    levels: NDArray[np.float32] = replace(bands, level=bands.level[:1, picked]).level_db()[0]
+    parts = [bands.level[:1, :0]]
+    for at in range(0, picked.size, _CELLS_AT_ONCE):
+        parts.append(bands.level[:1, picked[at : at + _CELLS_AT_ONCE]])
+        let_go(bands.level)
+    levels: NDArray[np.float32] = replace(bands, level=np.concatenate(parts, axis=1)).level_db()[0]
     return levels

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Finding, Plan, Severity, Side, Span, Track
 from sidekeep.report.canvas import Ink, figure, style, to_svg
@@ -162,12 +163,16 @@ def _short_term(
 
 
 def _envelope(axes: Axes, plan: Plan, seen: Measurements) -> None:
-    peak = seen.levels.sample_peak.max(axis=0)
-    rms = np.sqrt(seen.levels.mean_square.mean(axis=0))
-    width = max(1, -(-peak.size // _COLUMNS))
-    starts = np.arange(0, peak.size, width)
-    peak, rms = np.maximum.reduceat(peak, starts), np.maximum.reduceat(rms, starts)
-    let_go_of(seen)
+    cells = seen.levels.sample_peak.shape[1]
+    width = max(1, -(-cells // _COLUMNS))
+    starts = np.arange(0, cells, width)
+    peak, rms = np.zeros((2, starts.size))
+    for column, start in enumerate(starts):
+        part = slice(start, start + width)
+        peak[column] = seen.levels.sample_peak[:, part].max()
+        rms[column] = np.sqrt(seen.levels.mean_square[:, part].mean(axis=0).max())
+        let_go(seen.levels.sample_peak)
+        let_go(seen.levels.mean_square)
     times = np.array([plan.seconds(int(start) * seen.levels.cell_frames) for start in starts])
     axes.fill_between(times, -peak, peak, color=Ink.BODY, linewidth=0, label="peaks")
     axes.fill_between(times, -rms, rms, color=Ink.WAVE, linewidth=0, label="level (rms)")
