@@ -37,7 +37,8 @@ class Slips:
     """For every cell, the likeliest slip that begins in its middle; arrays (cells,).
 
     `odds` is how much likelier it is than that the pitch stands (natural logarithm; twice that of the
-    worse of its halves, down and up), `depth` a part of the pitch, `length_s` how long it lasts.
+    worse of its halves, down and up, no cell counting for more than 3), `depth` a part of the pitch,
+    `length_s` how long it lasts.
     """
 
     odds: Reals
@@ -62,6 +63,7 @@ def slips(held_hz: NDArray[np.float32], cell_s: float) -> Slips:
     """
     cells = len(held_hz)
     best = Slips(np.full(cells, -np.inf), np.zeros(cells), np.zeros(cells))
+    likeliest = np.full(cells, -np.inf)
     longest = round(max(_SLIP_LENGTHS_S) / cell_s) + 1
     for start in range(0, cells, _PIECE_CELLS):
         end = min(cells, start + _PIECE_CELLS)
@@ -70,13 +72,16 @@ def slips(held_hz: NDArray[np.float32], cell_s: float) -> Slips:
         if pairs.sum() < _LEAST_PAIRS:
             continue
         odds = pairs[start - first : end - first + longest] @ _shift_odds(pairs.sum(axis=0))
-        odds = np.minimum(odds - odds[:, [odds.shape[1] // 2]], _MOST_AT_ONCE)
+        odds -= odds[:, [odds.shape[1] // 2]]
+        tame = np.minimum(odds, _MOST_AT_ONCE)
         for length_s in _SLIP_LENGTHS_S:
             for depth in _SLIP_DEPTHS.tolist():
-                found = _dip_odds(odds, depth, round(length_s / cell_s))[: end - start]
-                place = start + np.flatnonzero(found > best.odds[start : start + found.size])
-                best.odds[place] = found[place - start]
-                best.depth[place], best.length_s[place] = depth, length_s
+                shape = depth, round(length_s / cell_s)
+                found = _dip_odds(odds, *shape)[: end - start]
+                better = np.flatnonzero(found > likeliest[start : start + found.size])
+                likeliest[start + better] = found[better]
+                best.odds[start + better] = _dip_odds(tame, *shape)[better]
+                best.depth[start + better], best.length_s[start + better] = depth, length_s
     return best
 
 
