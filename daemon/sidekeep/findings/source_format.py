@@ -12,9 +12,15 @@ from sidekeep.findings.scene import Scene
 from sidekeep.model import Finding, Severity
 
 _BAND_HZ = 500.0
-_EDGE_FROM_HZ, _EDGE_TO_HZ = 10_000.0, 20_500.0
-_VOID_DB = -118.0  # per bin; preamplifier hiss at -90 dBFS lies at about -117
-_STEEP_DB, _CLIFF_DB = 30.0, 45.0  # within 1 kHz; old records lose their treble slowly
+_EDGE_FROM_HZ, _EDGE_TO_HZ = 10_000.0, 22_000.0
+#: Bands from before to after the edge, highest edge (where converters cut, nothing can be told), least
+#: fall, and most that may lie above, per bin. The hiss of a preamplifier at -90 dBFS lies at -117; old
+#: records lose their treble slowly.
+_EDGES = (
+    (2, 20_500.0, 30.0, -118.0),
+    (2, 20_500.0, 45.0, 0.0),
+    (4, 19_500.0, 40.0, -125.0),
+)
 _SHELF_HZ = ((20_000.0, 21_500.0), (22_500.0, 23_500.0), (41_000.0, 43_500.0), (45_000.0, 47_500.0))
 _AFTER_HZ = ((25_000.0, 27_000.0), (25_000.0, 27_000.0), (50_000.0, 54_000.0), (50_000.0, 54_000.0))
 _LOUD_SHARE = 0.95  # codecs leave holes in soft places; the edge shows in loud ones
@@ -50,18 +56,23 @@ def _quantile_db(spectra: NDArray[np.float32], share: float) -> NDArray[np.float
 
 
 def _lossy(scene: Scene, level_db: NDArray[np.float64]) -> Finding | None:
-    starts = np.arange(_EDGE_FROM_HZ, min(_EDGE_TO_HZ + 1500, scene.seen.rate_hz * 0.49), _BAND_HZ)
+    starts = np.arange(_EDGE_FROM_HZ, min(_EDGE_TO_HZ, scene.seen.rate_hz * 0.49), _BAND_HZ)
     bands = np.array([_level(scene, level_db, (at, at + _BAND_HZ)) for at in starts])
-    falls = bands[:-2] - bands[2:]
-    steepest = int(falls.argmax())
-    edge_hz, fall_db = float(starts[steepest] + _BAND_HZ), float(falls[steepest])
-    above_db = float(np.median(bands[steepest + 2 :]))
-    void = fall_db >= _STEEP_DB and above_db < _VOID_DB
-    if edge_hz > _EDGE_TO_HZ or not (void or fall_db >= _CLIFF_DB):
-        return None
-    detail = f"Nothing lies above {edge_hz / 1000:.1f} kHz: the sound went through a lossy codec."
-    numbers = {"edge_hz": edge_hz, "fall_db": round(fall_db, 1), "above_db": round(above_db, 1)}
-    return Finding("source format", Severity.NOTE, scene.side.programme, detail, numbers)
+    for reach, highest_hz, least_db, most_db in _EDGES:
+        falls = bands[:-reach] - bands[reach:]
+        steepest = int(falls.argmax())
+        edge_hz, fall_db = float(starts[steepest] + reach / 2 * _BAND_HZ), float(falls[steepest])
+        above_db = float(np.median(bands[steepest + reach :]))
+        if edge_hz <= highest_hz and fall_db >= least_db and above_db < most_db:
+            detail = f"Nothing lies above {edge_hz / 1000:.1f} kHz: "
+            detail += "the sound went through a lossy codec."
+            numbers = {
+                "edge_hz": edge_hz,
+                "fall_db": round(fall_db, 1),
+                "above_db": round(above_db, 1),
+            }
+            return Finding("source format", Severity.NOTE, scene.side.programme, detail, numbers)
+    return None
 
 
 def _raised(scene: Scene, level_db: NDArray[np.float64], raised_db: float) -> Finding | None:
