@@ -134,10 +134,15 @@ class Loop:
                 _wrapped(layers[3], at, _hit(tone, 0.3, pan(float(rng.uniform(-0.8, 0.8)))))
         mix = np.zeros((2, frames))
         present = np.array([True, True, False, False])
+        before = layers[present].sum(axis=0)
+        closing = np.linspace(1, 0, min(bar, round(0.005 * rate_hz)))  # no mixer cuts in one sample
         for first in range(0, frames, 8 * bar):
             phrase = layers[present].sum(axis=0)
             stretch = mix[:, first : first + 8 * bar]
             stretch += np.tile(phrase, 8)[:, : stretch.shape[1]]
+            start = stretch[:, : closing.size]
+            start += ((before - phrase)[:, : closing.size] * closing)[:, : start.shape[1]]
+            before = phrase
             change = 1 + int(rng.integers(3))
             present[change] = ~present[change]
         return mix

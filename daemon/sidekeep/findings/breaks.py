@@ -23,6 +23,7 @@ _SHARP_DB, _SHARP_SPREAD_DB = (
 )  # three quarters of real clicks are less sharp; e-folding above
 _MOST_SHARP = 12.0  # what the sharpness of an edge may say
 _QUARTER = 0.25
+_DRAWN_DB = 45.0  # a side whose edges are such was drawn, as square waves are; its notes break
 _REAL_CLICKS = 40  # so many are counted among the edges of the side, which may have few
 
 
@@ -51,6 +52,8 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
     edge = _EDGE_S * scene.ticks_per_second
     inside = (events.break_tick >= first + edge) & (events.break_tick < last - edge)
     ticks, seen = events.break_tick[inside], events.breaks[inside]
+    if ticks.size and np.quantile(seen[:, 3], 1 - _QUARTER) >= _DRAWN_DB:
+        return ()
     scores = seen[:, 0] + _sharpness(seen[:, 3].astype(np.float64))
     places: list[int] = []
     for place in np.argsort(-scores, kind="stable").tolist():

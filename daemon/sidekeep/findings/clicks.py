@@ -11,8 +11,7 @@ from sidekeep.findings.scene import PIECE_TICKS, Scene
 from sidekeep.findings.speed import measured_turn_s
 from sidekeep.model import Finding, Severity, Span
 
-_LEAST_GROOVE_S = 2.5
-_UNPLAYED = 1000.0  # single clicks a minute
+_LEAST_GROOVE_S = 4.0
 _MEASURED_TOLERANCE, _NOMINAL_TOLERANCE = 0.003, 0.012
 _SCRATCH_STAND_OUT_DB, _SCRATCH_LEVEL_DB = 8.0, -28.0
 _SCRATCH_CONTRAST_DB = 14.0  # of most of its ticks; drums on the beat of a turn are duller
@@ -39,8 +38,8 @@ def find(
     groove, groove_weight = _groove_rate(scene, stand_out_db, level_db) or (None, None)
     if ticks.size == 0 and not groove:
         return ()
-    # Dirt is everywhere; clicks that the music alone has are the music's, unless nobody plays so many.
-    dirty = groove_weight is None or groove_weight >= listen_per_minute / 3 or rate >= _UNPLAYED
+    # Dirt is everywhere; clicks that the music alone has are the music's.
+    dirty = groove_weight is None or groove_weight >= listen_per_minute / 3
     loud = dirty and weight >= listen_per_minute
     severity = Severity.LISTEN if loud else Severity.NOTE
     loudest = np.sort(ticks[np.argsort(edge_db)[-3:]])

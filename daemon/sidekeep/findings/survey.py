@@ -243,7 +243,7 @@ class Limits:
     )
     skip_listen: float = number(
         "skip",
-        default=6,
+        default=7,
         low=0,
         high=60,
         doc="natural logarithm of the odds that the music breaks, from which it is worth hearing",
@@ -257,7 +257,7 @@ class Limits:
     )
     lost_listen: float = number(
         "lost samples",
-        default=6,
+        default=7,
         low=0,
         high=60,
         doc="such odds of a break after which the music goes on as it should have later",
