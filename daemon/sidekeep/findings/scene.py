@@ -220,7 +220,9 @@ class Scene:
     def programme_power(self) -> NDArray[np.float64]:
         """Mean square of the programme, shape (channels,)."""
         cells = self.levels(self.side.programme)
-        return cells.mean(axis=1, dtype=np.float64) if cells.shape[1] else np.zeros(self.seen.channels)
+        return (
+            cells.mean(axis=1, dtype=np.float64) if cells.shape[1] else np.zeros(self.seen.channels)
+        )
 
 
 def _butterworth(
