@@ -164,8 +164,7 @@ def check(*, full: bool) -> Iterator[Figure]:
 
 
 def _figure(what: str, outcome: Outcome) -> Figure:
-    measured = (
-        f"{outcome.absences} absences, {outcome.told} seen in the status: "
-        f"{len(outcome.problems)} problems"
-    )
+    # The status lies on the disk itself when all of it goes.
+    told = f", {outcome.told} seen in the status" if outcome.told else ""
+    measured = f"{outcome.absences} absences{told}: {len(outcome.problems)} problems"
     return Figure(what, WANTED, measured, outcome.problems)
