@@ -57,6 +57,12 @@ def test_a_chord_after_one_that_has_died_away_is_no_break() -> None:
     assert score(music) <= 0
 
 
+def test_music_that_begins_is_no_break_however_suddenly() -> None:
+    music = chord(2 * PLACE, TONES_HZ, 1)
+    music[:, :PLACE] *= 0.01
+    assert seen(music, sudden=True)[0] <= -15
+
+
 @pytest.mark.parametrize("lost_ms", [8, 23])
 def test_lost_samples_are_measured(lost_ms: int) -> None:
     whole = chord(3 * PLACE, TONES_HZ, 1)

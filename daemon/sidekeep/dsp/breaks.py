@@ -28,7 +28,8 @@ _SMALLEST, _LARGEST = 0.01, 0.95
 # At such a score nobody need look any further: the sound goes on.
 _CLEAR, _SUDDEN_CLEAR = -5.0, -18.0
 _DIP_DB = 5.0  # a sound that has sunk so far before the edge may have ended by itself
-_JUST_BEFORE_MS, _EARLIER_MS = (-35, -3), (-300, -60)
+_BEGIN_DB = 15.0  # a sound that is so much louder after the edge begins there
+_JUST_BEFORE_MS, _EARLIER_MS, _AFTER_MS = (-35, -3), (-300, -60), (3, 35)
 _SUSPECT = 2.0  # scores from which it is tried whether samples were lost
 _SUSPECTS = 3  # such places in a piece; no more than two are told on a side
 _SUDDEN = 9.0  # what a sudden edge has ahead in that; what it says in full is for the findings
@@ -154,6 +155,7 @@ def examine(
     seen = np.zeros((places.size, 3), np.float32)
     windows = _Windows(middle, rate_hz, places)
     seen[:, 0] = np.where(~sudden & windows.sunk(), _CLEAR, 0.0)
+    seen[windows.begun(), 0] = _SUDDEN_CLEAR
     for part in _RANGES:
         doubtful = np.flatnonzero(seen[:, 0] > clear)
         if doubtful.size:
@@ -193,13 +195,25 @@ class _Windows:
 
     def sunk(self) -> NDArray[np.bool_]:
         """Whether the level just before a place lies well below what it was, shape (n,)."""
-        powers = []
-        for edges_ms in (_JUST_BEFORE_MS, _EARLIER_MS):
-            first, last = (_HALF + round(edge * self._rate_hz / 1000) for edge in edges_ms)
-            part = self._cut[..., max(0, first) : last]
-            powers.append(np.einsum("cnt,cnt->n", part, part) / part.shape[2])
-        result: NDArray[np.bool_] = powers[0] < powers[1] * 10 ** (-_DIP_DB / 10)
-        return result
+        sunk: NDArray[np.bool_] = self._level_db(_JUST_BEFORE_MS) < (
+            self._level_db(_EARLIER_MS) - _DIP_DB
+        )
+        return sunk
+
+    def begun(self) -> NDArray[np.bool_]:
+        """Whether hardly anything sounded before a place, shape (n,)."""
+        begun: NDArray[np.bool_] = self._level_db(_AFTER_MS) > (
+            self._level_db(_JUST_BEFORE_MS) + _BEGIN_DB
+        )
+        return begun
+
+    def _level_db(self, edges_ms: tuple[int, int]) -> NDArray[np.float64]:
+        """Level between two times from a place."""
+        first, last = (_HALF + round(edge * self._rate_hz / 1000) for edge in edges_ms)
+        part = self._cut[..., max(0, first) : last]
+        power = np.einsum("cnt,cnt->n", part, part) / part.shape[2]
+        level: NDArray[np.float64] = 10 * np.log10(power.astype(np.float64) + 1e-14)
+        return level
 
 
 def _scores(signals: Signal, hz: float, part: _Range) -> Signal:
