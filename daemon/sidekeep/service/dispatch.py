@@ -139,7 +139,8 @@ class Dispatcher:
     def _call(self, job: str, size: int) -> Call:
         cache = self._root.state / "cache"
         cache.mkdir(exist_ok=True)
-        cores = min(MOST, self._preferences.workers)
+        free = (os.cpu_count() or 1) - len(self.tally.running)
+        cores = max(1, min(MOST, self._preferences.workers, free))
         return Call(
             str(self._root.path), job, self._limits(size), self.rules, str(cache), cores=cores
         )
