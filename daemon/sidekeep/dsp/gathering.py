@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import mmap
 import tempfile
 from typing import IO, Any
@@ -32,7 +33,8 @@ class Spool:
 
     def __del__(self) -> None:
         if self._file is not None:
-            self._file.close()
+            with contextlib.suppress(OSError):  # a full disk was told when a piece was taken
+                self._file.close()
 
     def append(self, piece: NDArray[Any]) -> None:
         """Take the next piece; all are alike but for their length along the axis.
