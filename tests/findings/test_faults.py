@@ -57,6 +57,17 @@ def test_a_fault_is_found_where_it_is(fault: str) -> None:
         assert min(errors_s) <= 0.2
 
 
+def test_hardly_any_lead_in_is_worth_hearing() -> None:
+    """Common practice, no source: a lead-in lasts a second or more."""
+    side = clean_side()
+    start_s = side.truth.programme_start_s - 0.45
+    samples = side.samples[:, round(start_s * side.rate_hz) :]
+    cut = replace(side, samples=samples, truth=side.truth.moved(lambda t: max(t - start_s, 0.0)))
+    (found,) = [one for one in findings(cut) if one.kind == "cut short"]
+    assert found.severity is Severity.LISTEN
+    assert found.span.start == 0
+
+
 def test_padded_words_are_noted() -> None:
     side = FAULTS["padded words"](clean_side(), PLACE_S, 1.0, 5)
     (found,) = (one for one in findings(side) if one.kind == "source format")

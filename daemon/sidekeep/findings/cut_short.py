@@ -9,6 +9,7 @@ from sidekeep.model import Finding, Severity, Span
 
 _EDGE_S = 0.3  # the programme touches the edge when it lies this close
 _RUN_OUT_S = 1.0  # the least that is left of a side whose file ends with the stylus down
+_LEAD_IN_S = 0.6  # lead-ins are longer: who recorded less of one may have missed more than that
 _LISTENED_S = 0.6
 
 
@@ -26,8 +27,9 @@ def find(scene: Scene, *, above_noise_db: float) -> tuple[Finding, ...]:
     findings = []
     for at_start in (True, False):
         gap = programme.start - down.start if at_start else down.end - programme.end
-        open_end = not at_start and scene.seen.frames - down.end < _EDGE_S * rate
-        if gap > (_RUN_OUT_S if open_end else _EDGE_S) * rate:
+        beyond = down.start if at_start else scene.seen.frames - down.end
+        least_s = _LEAD_IN_S if at_start else _RUN_OUT_S
+        if gap > (least_s if beyond < _EDGE_S * rate else _EDGE_S) * rate:
             continue
         edge = (
             Span(programme.start, min(programme.start + listened, programme.end))
@@ -37,13 +39,19 @@ def find(scene: Scene, *, above_noise_db: float) -> tuple[Finding, ...]:
         above = _loudest_tenth_db(scene, edge) - noise
         if above < above_noise_db:
             continue
-        detail = (
-            "The recording begins in the music; the start of the side is missing."
-            if at_start
-            else f"The recording ends in the music, at {scene.clock(programme.end)}."
-        )
+        severity = Severity.AGAIN
+        detail = f"The recording ends in the music, at {scene.clock(programme.end)}."
+        if at_start and gap > _EDGE_S * rate:
+            severity = Severity.LISTEN
+            detail = (
+                f"The recording begins only {gap / rate:.1f} s before the first sound; "
+                "the start of the side may be missing."
+            )
+        elif at_start:
+            detail = "The recording begins in the music; the start of the side is missing."
         numbers = {"above_noise_db": round(above, 1), "silence_s": round(gap / rate, 2)}
-        findings.append(Finding("cut short", Severity.AGAIN, edge, detail, numbers))
+        place = Span(down.start, edge.end) if at_start else edge
+        findings.append(Finding("cut short", severity, place, detail, numbers))
     return tuple(findings)
 
 
