@@ -24,6 +24,7 @@ Check = Callable[..., Iterable[Figure]]
 
 CHECKS: dict[str, Check] = {
     "kills": kills.check,
+    "random kills": kills.check_at_random,
     "power": power.check,
     "lost writes": lost_writes.check,
     "failing calls": failing_calls.check,
@@ -35,7 +36,9 @@ CHECKS: dict[str, Check] = {
     "workers": bad_workers.check,
     "soak": soak.check,
 }
-NEED_TRACING = frozenset({"kills", "power", "lost writes", "failing calls", "shares"})
+NEED_TRACING = frozenset(
+    {"kills", "random kills", "power", "lost writes", "failing calls", "shares"}
+)
 
 
 def figures_of(name: str, *, full: bool) -> Iterable[Figure]:

@@ -171,7 +171,7 @@ def _remove(root: Root) -> None:
 
 
 def check(*, full: bool) -> Iterator[Figure]:
-    """Kill the service and its workers again and again; give one figure for each way."""
+    """Kill the service and its workers at every call; give one figure for each rule set."""
     size = FULL if full else QUICK
     rng = random.Random(SEED)
     with scratch("kills") as folder:
@@ -181,6 +181,13 @@ def check(*, full: bool) -> Iterator[Figure]:
             chosen = points if size.points is None else sorted(rng.sample(points, size.points))
             done = at_every_call(bench, chosen)
             yield _figure(f"SIGKILL at every call, {scenario.name}", done, len(points))
+
+
+def check_at_random(*, full: bool) -> Iterator[Figure]:
+    """Kill the service and its workers at any moment, and again while the service recovers."""
+    size = FULL if full else QUICK
+    rng = random.Random(SEED)
+    with scratch("kills") as folder:
         bench = Bench(SCENARIOS[0], folder, sides=AT_ONCE)
         yield _figure("SIGKILL at random", at_random(bench, size.random, rng), size.random)
         twice = at_random(bench, size.twice, rng, twice=True)
