@@ -170,6 +170,24 @@ def test_a_full_disk_is_the_machines_fault(tmp_path: Path, name: str, bits: int 
         signal.signal(signal.SIGXFSZ, handler)
 
 
+def test_the_last_write_of_a_flac_is_not_taken_on_trust(tmp_path: Path) -> None:
+    """RFC 9639 §8.2: an encoder goes back to put the sizes of frames into the header, last of all."""
+    path = tmp_path / "track.flac"
+    writer = TrackWriter(path, "flac", 44_100, 2, 16)
+    writer.write(words(5000, bits=16).T)
+    close = writer._file.close
+
+    def close_without_last_write() -> None:
+        close()
+        with path.open("r+b") as file:
+            file.seek(12)
+            file.write(bytes(6))
+
+    writer._file.close = close_without_last_write
+    with pytest.raises(MachineFault, match="could not finish its header"):
+        writer.close()
+
+
 def test_a_track_beyond_4_gib_needs_another_format(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from sidekeep.errors import MachineFault, NeedsPerson
 from sidekeep.storage.audiohash import AudioHash
+from sidekeep.storage.containers.flac import names_frame_sizes
 from sidekeep.storage.containers.header import State
 from sidekeep.storage.faults import faults, machine_fault, shortage_on
 from sidekeep.storage.header import read_header
@@ -139,6 +140,11 @@ class TrackWriter:
                 header = read_header(self.path)
                 if header.state is not State.FINISHED or header.frames != self.frames:
                     raise self._not_in_full(header.reason)
+            if self.file_format == "flac":
+                # The library does not say when this last write fails, and nothing else tells.
+                with self.path.open("rb") as file:
+                    if not names_frame_sizes(file.read(18)):
+                        raise self._not_in_full("the encoder could not finish its header")
 
     def _equal_blocks(self, rows: NDArray[Any]) -> NDArray[Any]:
         """Give whole blocks and keep the rest: Vorbis codes otherwise where writes meet."""

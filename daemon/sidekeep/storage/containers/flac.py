@@ -57,6 +57,15 @@ def read(source: Source) -> Header | None:
     return Header("flac", "flac", "int", bits, rate_hz, channels, frames, state, reason, md5)
 
 
+def names_frame_sizes(head: bytes) -> bool:
+    """Whether STREAMINFO says how large frames are, which encoders write last (RFC 9639 §8.2).
+
+    Args:
+        head: the first bytes of a file that begins with `fLaC`, 18 or more.
+    """
+    return any(head[12:15]) and any(head[15:18])
+
+
 def _extent(source: Source, stream: bytes, frames: int, channels: int) -> tuple[State, str]:
     """Look for the last frame: it must end where the declared frames end, and be whole."""
     if frames == 0:
