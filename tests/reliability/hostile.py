@@ -136,7 +136,8 @@ class Stand:
         self._seed += 1
         data = self._whole[:1000] + self._seed.to_bytes(3, "little") + self._whole[1003:]
         path = self.root.inbox / name
-        path.write_bytes(with_tags(data, change or {}))
+        with path.open("xb") as file:  # never over another: that one would be missed
+            file.write(with_tags(data, change or {}))
         self.dropped.append(census.sha256(path))
         return path
 
@@ -187,7 +188,7 @@ def names(folder: Path, rng: random.Random, more: int) -> Figure:
     stand = Stand(folder, ONE_COPY)
     letters = [*"aA1 .-_[]{}%'\"\\:*?<>|\x01\x1b\u202e\u0301\u00e9\u00df\U0001f3b6", "\udcff"]
     odd = [*NAMES, *("".join(rng.choices(letters, k=rng.randint(1, 40))) for _ in range(more))]
-    odd = odd if more else rng.sample(NAMES, QUICKLY)
+    odd = list(dict.fromkeys(odd)) if more else rng.sample(NAMES, QUICKLY)  # each name once
     count = 0
     for name in odd:
         if name.startswith("."):
