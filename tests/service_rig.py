@@ -241,3 +241,8 @@ def rig_at(path: Path, **changes: Any) -> Rig:
         **changes,
     )
     return Rig(Root(path / "root"), preferences)
+
+
+def only_running(rig: Rig) -> str:
+    (job,) = rig.running()
+    return job

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import random
 import subprocess
 import sys
@@ -13,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reliability.figures import Figure, scratch
+from rotting import flip
 from sidekeep.cli.exit_codes import DONE, NEEDS_PERSON
 from sidekeep.storage.folders import Root
 from sidekeep.storage.publish import publish
@@ -64,16 +64,6 @@ def audited(root: Root) -> Audit:
     told = json.loads(done.stdout)
     conditions = {fault["path"]: fault["condition"] for fault in told["faults"]}
     return Audit(done.returncode, told["files"], conditions)
-
-
-def flip(path: Path, rng: random.Random) -> None:
-    """Change one bit as a failing disk does: size and time of change stay."""
-    status = path.stat()
-    data = bytearray(path.read_bytes())
-    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
-    path.chmod(0o644)
-    path.write_bytes(data)
-    os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
 
 
 def rewrite(path: Path, data: bytes) -> None:

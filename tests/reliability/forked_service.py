@@ -74,7 +74,7 @@ def bound_worker(call: Call, parent: int) -> int:
     """Bind this process as `launch` does, and be the worker."""
     os.closerange(3, 1000)  # as exec would: the lock of the root, the ledger
     launch._die_with(parent)
-    launch._hold(f"{call.root}/work/{call.job}")
+    launch._hold(str(Root(Path(call.root)).work / call.job))
     confine_worker(Root(Path(call.root)), call.job, call.rules, "")
     os.environ[launch.RULES_VARIABLE] = call.rules
     rule_sets = rule_sets_of(call.rules)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from rotting import flip
 from sidekeep.errors import Damaged, MachineFault
 from sidekeep.storage.audit import Condition, audit
 from sidekeep.storage.folders import MARKER, Root
@@ -37,16 +38,6 @@ def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Root:
 
 def found(root: Root) -> Counter[Condition]:
     return Counter(checked.condition for checked in audit(root))
-
-
-def flip(path: Path, rng: random.Random) -> None:
-    """Change one bit as a failing disk does: the time of change stays."""
-    status = path.stat()
-    data = bytearray(path.read_bytes())
-    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
-    path.chmod(0o644)
-    path.write_bytes(data)
-    os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
 
 
 def files(root: Root) -> list[Path]:

@@ -39,7 +39,8 @@ _TRANSFER = re.compile(
     r"\.(part|partial|filepart|crdownload|download|tmp|temp|upload|incomplete|!.*)$|~$|^~\$|^\.syncthing\.",
     re.IGNORECASE,
 )
-# rsync writes `.NAME.XXXXXX` beside the target until the copy is complete (rsync(1), --inplace).
+# Until a copy is complete, rsync writes beside the target: a dot, its name, a dot, six letters
+# (rsync(1), --inplace).
 _RSYNC = re.compile(r"^\..+\.[A-Za-z0-9]{6}$")
 _JUNK = re.compile(r"^(\..*|thumbs\.db|desktop\.ini|ehthumbs\.db|icon\r)$", re.IGNORECASE)
 _JUNK_FOLDER = re.compile(
