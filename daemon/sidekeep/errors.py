@@ -67,24 +67,6 @@ class MachineFault(SidekeepError):
     """The disk, the share or the system failed; the job is tried again later."""
 
 
-# --- filed before ----------------------------------------------------------------------------------
-
-
-class Duplicate(SidekeepError):
-    """The same recording was filed before.
-
-    Args:
-        message: what is the same.
-        filed_job: the job that filed it.
-    """
-
-    def __init__(self, message: str, filed_job: str) -> None:
-        super().__init__(
-            message, f"See job {filed_job}; delete the copy in quarantine if it is one."
-        )
-        self.filed_job = filed_job
-
-
 # --- what a person wrote is wrong: a command says so and exits ---------------------------------------
 
 

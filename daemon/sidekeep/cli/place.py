@@ -43,14 +43,3 @@ def root_of(preferences: Preferences) -> Root:
             "Give the right --root, or start `sidekeep watch` or `sidekeep drain` there first.",
         )
     return root
-
-
-def root_made(preferences: Preferences) -> Root:
-    """Give the root of the service; its folders are made on first use.
-
-    Raises:
-        MachineFault: the folders cannot be made, or one is missing that was there.
-    """
-    root = Root(Path(preferences.root))
-    root.prepare()
-    return root
