@@ -15,7 +15,8 @@ RECORDINGS = frozenset({".wav", ".flac", ".aiff", ".aif", ".w64", ".rf64", ".caf
 
 def sha256(path: Path) -> str:
     """Hash a file, in a way that shares nothing with the program."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def recordings(root: Root) -> Counter[str]:

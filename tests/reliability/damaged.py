@@ -1,32 +1,33 @@
-"""Thousands of damaged recordings of every accepted format, each through a worker with its limits."""
+"""Thousands of damaged recordings of every accepted format, through the service with limited workers."""
 
 from __future__ import annotations
 
+import io
+import json
 import os
 import random
-import resource
 import shutil
 import signal
 import struct
-import time
+import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from reliability import census
 from reliability.figures import Figure, scratch
-from reliability.forked_service import bound_worker, forked, rule_sets_of
-from reliability.small_sides import HOLDS
+from reliability.forked_service import drained, forked, rule_sets_of
+from reliability.small_sides import ONE_COPY
 from sidekeep.preferences import Preferences
-from sidekeep.service.executor import Call
-from sidekeep.service.limits import limits_for
-from sidekeep.service.readiness import header_finished
+from sidekeep.service import readiness
+from sidekeep.service.logs import open_log
 from sidekeep.storage.folders import Root
-from sidekeep.storage.jobfiles import read_result
-from sidekeep.storage.order import Order, write_order
+from sidekeep.storage.quarantine import read_reason
 
 RATE_HZ = 44_100
 FORMATS = {
@@ -36,14 +37,26 @@ FORMATS = {
     "RF64": ("rf64", "RF64", "PCM_24"),
     "W64": ("w64", "W64", "PCM_24"),
     "AIFF": ("aiff", "AIFF", "PCM_24"),
+    "AIFF-C": ("aif", "AIFF", "FLOAT"),
     "CAF": ("caf", "CAF", "PCM_24"),
     "FLAC": ("flac", "FLAC", "PCM_24"),
 }
 EXTREMES = (b"\0\0\0\0", b"\xff\xff\xff\xff", b"\x80\0\0\0", b"\x7f\xff\xff\xff", b"\1\0\0\0")
-LONGEST_S = 60.0  # of wall time for a third of a second of audio, on a busy machine
+LARGER = "larger than 4 GiB.wav"
+LONGEST_S = 2400  # of wall time for all files of one inbox; a worker's own limit is 300 s
 MEMORY = int(Preferences().memory_mb * 1e6)
-WANTED = f"each with a reason, 0 crashes, 0 hangs, memory limit of {MEMORY >> 20} MiB kept"
+WANTED = (
+    f"each filed, held or in quarantine, with a reason; 0 crashes, 0 hangs, at most "
+    f"{MEMORY >> 20} MiB for a worker"
+)
+ENDS = {
+    "job.filed": "filed",
+    "job.held": "held",
+    "job.quarantined": "in quarantine",
+    "job.duplicate": "in quarantine as doubled",
+}
 QUICK, FULL = 3, 1000  # of each format
+AT_ONCE = 50  # in one inbox
 SEED = 1
 
 
@@ -58,14 +71,15 @@ class Outcome:
     problems: list[str] = field(default_factory=list)
 
 
-def sound(path: Path, kind: tuple[str, str, str]) -> bytes:
-    """Write a third of a second of noise and tone; give the file's bytes."""
-    rng = np.random.default_rng(3)
+def sound(kind: tuple[str, str, str], seed: int) -> bytes:
+    """Make a third of a second of noise and tone, other noise for each seed; give the file's bytes."""
+    rng = np.random.default_rng(seed)
     time_s = np.arange(RATE_HZ // 3) / RATE_HZ
     tone = 0.3 * np.sin(2 * np.pi * 331.0 * time_s)
     samples = np.stack([tone, 0.8 * tone], axis=1) + rng.normal(0.0, 1e-3, (len(time_s), 2))
-    soundfile.write(path, samples, RATE_HZ, format=kind[1], subtype=kind[2])
-    return path.read_bytes()
+    made = io.BytesIO()
+    soundfile.write(made, samples, RATE_HZ, format=kind[1], subtype=kind[2])
+    return made.getvalue()
 
 
 def mutated(whole: bytes, rng: random.Random) -> bytes:
@@ -120,7 +134,7 @@ def odd_files(large: bool) -> Iterator[tuple[str, bytes]]:
     yield "zeros.wav", bytes(100_000)
     yield "flac without frames.flac", b"fLaC\x80\0\0\x22" + bytes(34)
     if large:
-        yield "larger than 4 GiB.wav", b""
+        yield LARGER, b""
 
 
 def _wav(
@@ -141,75 +155,73 @@ def _wav(
     return b"RIFF" + struct.pack("<I", len(body)) + body
 
 
-class Workbench:
-    """Puts one file after the other through a worker and notes what becomes of it."""
+def sent(files: Mapping[str, bytes], folder: Path, outcome: Outcome) -> None:
+    """Drop files into a fresh inbox, let the service take them all, and note what became of each."""
+    root = Root(folder / "root")
+    root.prepare()
+    rules = folder / "rules"
+    rules.mkdir(exist_ok=True)
+    (rules / "default.yaml").write_text(ONE_COPY, encoding="utf-8")
+    rule_sets_of(str(rules))
+    for name, data in files.items():
+        path = root.inbox / name
+        _write_large(path) if name == LARGER else path.write_bytes(data)
+    dropped = {name: census.sha256(root.inbox / name) for name in files}
+    log = folder / "log"
 
-    def __init__(self, folder: Path) -> None:
-        self.root = Root(folder / "root")
-        self.root.prepare()
-        rules = folder / "rules"
-        rules.mkdir()
-        (rules / "default.yaml").write_text(HOLDS, encoding="utf-8")
-        self.rules = str(rules)
-        rule_sets_of(self.rules)
-        self._count = 0
+    def work() -> int:
+        signal.alarm(LONGEST_S)  # for the service alone: no fork inherits it (alarm(2))
+        vars(readiness)["UNFINISHED_S"] = 0.0  # a header that is not finished waits no ten minutes
+        with log.open("w", encoding="utf-8") as lines:
+            return drained(root.path, rules, log=open_log(lines))
 
-    def put(self, name: str, data: bytes, outcome: Outcome) -> None:
-        """Send one file through a worker."""
-        self._count += 1
-        job = f"20310504-{self._count}"
-        home = self.root.work / job
-        (home / "recording").mkdir(parents=True)
-        path = home / "recording" / name
-        if name.startswith("larger"):
-            _write_large(path)
-        else:
-            path.write_bytes(data)
-        write_order(home, Order(job, name, "", (f"recording/{name}",)))
-        outcome.files += 1
-        began = time.monotonic()
-        end = self._end_of(job, path, outcome)
-        outcome.slowest_s = max(outcome.slowest_s, time.monotonic() - began)
-        result = read_result(home)
-        if end == 0 and result is not None and result.outcome in {"staged", "held", "quarantined"}:
-            outcome.ends[result.outcome] += 1
-            if result.outcome != "staged" and not result.message:
-                outcome.problems.append(f"{name}: {result.outcome} without a reason")
-        else:
-            told = "" if result is None else f" {result.outcome}: {result.message}"
-            outcome.problems.append(f"{name}: ended with {end}{told}")
-            self._keep(path)
-        shutil.rmtree(home)
-        shutil.rmtree(self.root.incoming / job, ignore_errors=True)
+    status, used = os.wait4(forked(work), 0)[1:]
+    code = os.waitstatus_to_exitcode(status)
+    outcome.files += len(files)
+    outcome.largest_mib = max(outcome.largest_mib, used.ru_maxrss / 1024)  # of it and its workers
+    wrong = {"": [] if code == 0 else [f"the service ended with {code}"]}
+    wrong[""] += census.faults(root, dropped.values()) + census.unfinished(root)
+    ended = _ends(root, log, outcome, wrong)
+    for name in files.keys() - ended:
+        wrong.setdefault(name, []).append("never came to an end")
+    for name, problems in wrong.items():
+        outcome.problems += [f"{name or ', '.join(files)}: {each}" for each in problems]
+        if problems:
+            outcome.problems += _kept({name: files[name]} if name else files)
+    shutil.rmtree(root.path)
+    log.unlink()
 
-    def _keep(self, path: Path) -> None:
-        """Keep a file that was not dealt with, for whoever repairs it."""
-        kept = os.environ.get("SIDEKEEP_KEEP")
-        if kept:
-            shutil.copyfile(path, Path(kept) / f"{self._count}-{path.name}")
 
-    def _end_of(self, job: str, path: Path, outcome: Outcome) -> int:
-        limits = limits_for(path.stat().st_size, MEMORY, 2)
+def _ends(root: Root, log: Path, outcome: Outcome, wrong: dict[str, list[str]]) -> set[str]:
+    """Read what the service told of each file; give the names of those that came to an end."""
+    began: dict[str, datetime] = {}
+    ended: set[str] = set()
+    for line in log.read_text(encoding="utf-8").splitlines():
+        told = json.loads(line)
+        event, name = told["event"], told.get("file", "")
+        at = datetime.fromisoformat(told["timestamp"])
+        if event == "job.started":
+            began[told["job"]] = at
+        elif event in ENDS:
+            ended.add(name)
+            outcome.ends[ENDS[event]] += 1
+            took = at - began.get(told["job"], at)
+            outcome.slowest_s = max(outcome.slowest_s, took.total_seconds())
+            in_quarantine = event in {"job.quarantined", "job.duplicate"}
+            reason = read_reason(root.quarantine / told["job"]) if in_quarantine else told
+            if event != "job.filed" and not reason.get("why"):
+                wrong.setdefault(name, []).append(f"{ENDS[event]} without a reason")
+        elif event in {"job.queued", "job.deferred"} or told["level"] == "error":
+            wrong.setdefault(name, []).append(f"{event}: {told.get('why')}")
+    return ended
 
-        def work() -> int:
-            header_finished(path)  # what the service itself reads of it
-            resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-            resource.setrlimit(resource.RLIMIT_FSIZE, (limits.file_bytes, limits.file_bytes))
-            return bound_worker(Call(str(self.root.path), job, limits, self.rules), os.getppid())
 
-        pid = forked(work)
-        large = path.stat().st_size > 1 << 30
-        until_s = time.monotonic() + (20 * LONGEST_S if large else LONGEST_S)
-        while True:
-            done, status, used = os.wait4(pid, os.WNOHANG)
-            if done:
-                outcome.largest_mib = max(outcome.largest_mib, used.ru_maxrss / 1024)
-                return os.waitstatus_to_exitcode(status)
-            if time.monotonic() > until_s:
-                os.kill(pid, signal.SIGKILL)
-                os.waitpid(pid, 0)
-                return -signal.SIGALRM
-            time.sleep(0.002)
+def _kept(files: Mapping[str, bytes]) -> list[str]:
+    """Keep files that were not dealt with, for whoever repairs it; say where."""
+    folder = Path(tempfile.mkdtemp(prefix="sidekeep-damaged-"))
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    return [f"kept in {folder}"]
 
 
 def _write_large(path: Path) -> None:
@@ -227,24 +239,24 @@ def _write_large(path: Path) -> None:
 def check(*, full: bool) -> Iterator[Figure]:
     """Damage many files of each format; give a figure for each, and one for odd files."""
     rng = random.Random(SEED)
+    count = FULL if full else QUICK
     with scratch("damaged") as folder:
-        bench = Workbench(folder)
-        for name, kind in FORMATS.items():
-            whole = sound(folder / f"whole.{kind[0]}", kind)
+        for what, kind in FORMATS.items():
             outcome = Outcome()
-            for number in range(FULL if full else QUICK):
-                bench.put(f"{number}.{kind[0]}", mutated(whole, rng), outcome)
-            yield _figure(f"damaged {name} files", outcome)
+            for start in range(0, count, AT_ONCE):
+                some = range(start, min(count, start + AT_ONCE))
+                files = {f"{n}.{kind[0]}": mutated(sound(kind, n), rng) for n in some}
+                sent(files, folder, outcome)
+            yield _figure(f"damaged {what} files", outcome)
         outcome = Outcome()
-        for name, data in odd_files(large=full):
-            bench.put(name, data, outcome)
+        sent(dict(odd_files(large=full)), folder, outcome)
         yield _figure("files that have broken readers elsewhere", outcome)
 
 
 def _figure(what: str, outcome: Outcome) -> Figure:
     ends = ", ".join(f"{count} {end}" for end, count in outcome.ends.most_common())
     measured = (
-        f"{outcome.files} files: {ends}; {len(outcome.problems)} crashes or hangs; slowest "
+        f"{outcome.files} files: {ends}; {len(outcome.problems)} problems; slowest "
         f"{outcome.slowest_s:.1f} s, at most {outcome.largest_mib:.0f} MiB resident"
     )
     return Figure(what, WANTED, measured, outcome.problems)

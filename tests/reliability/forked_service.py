@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import logging
 import os
+import resource
+import select
 import signal
 import sys
 import threading
@@ -21,7 +23,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sidekeep import delivery, worker
+import sidekeep.job  # noqa: F401  (a worker imports it late; here all forks share it)
+from sidekeep import delivery, rulesets, worker
 from sidekeep.errors import MachineFault
 from sidekeep.preferences import Preferences
 from sidekeep.rulesets import RuleSet, load_rule_sets
@@ -30,7 +33,7 @@ from sidekeep.service import engine, launch
 from sidekeep.service.assembly import Wishes, assemble
 from sidekeep.service.confinement import confine_worker
 from sidekeep.service.executor import Call, Ending
-from sidekeep.service.logs import open_log
+from sidekeep.service.logs import Log, open_log
 from sidekeep.service.readiness import Settle
 from sidekeep.service.rulebook import Rulebook
 from sidekeep.storage.folders import Root
@@ -55,15 +58,21 @@ class ForkedWorkers(Executor):
         parent = os.getpid()
         pid = forked(lambda: bound_worker(call, parent))
         self._pids.add(pid)
-        threading.Thread(target=self._wait, args=(pid, future), daemon=True).start()
+        wall_s = call.limits.wall_s
+        threading.Thread(target=self._wait, args=(pid, wall_s, future), daemon=True).start()
         return future
 
-    def _wait(self, pid: int, future: Future[Any]) -> None:
+    def _wait(self, pid: int, wall_s: float, future: Future[Any]) -> None:
+        end = os.pidfd_open(pid)
+        timed_out = not select.select([end], [], [], wall_s)[0]
+        os.close(end)
+        if timed_out:
+            os.kill(pid, signal.SIGKILL)
         status = os.waitpid(pid, 0)[1]
         self._pids.discard(pid)
         code = os.waitstatus_to_exitcode(status)
         ending = Ending(code) if code >= 0 else Ending(None, signal.Signals(-code).name)
-        future.set_result(ending)
+        future.set_result(replace(ending, timed_out=timed_out))
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
         for pid in tuple(self._pids):
@@ -76,9 +85,15 @@ def bound_worker(call: Call, parent: int) -> int:
     launch._die_with(parent)
     launch._hold(str(Root(Path(call.root)).work / call.job))
     confine_worker(Root(Path(call.root)), call.job, call.rules, "")
+    limits = call.limits
+    launch._limit(resource.RLIMIT_AS, limits.memory_bytes)
+    launch._limit(resource.RLIMIT_CPU, limits.cpu_s)
+    launch._limit(resource.RLIMIT_FSIZE, limits.file_bytes)
+    launch._limit(resource.RLIMIT_NOFILE, limits.open_files)
+    launch._limit(resource.RLIMIT_CORE, 0)
     os.environ[launch.RULES_VARIABLE] = call.rules
     rule_sets = rule_sets_of(call.rules)
-    vars(worker)["load_rule_sets"] = lambda *_: rule_sets
+    vars(rulesets)["load_rule_sets"] = lambda *_: rule_sets
     vars(delivery)["job_page"] = lambda *_: PAGE
     vars(delivery)["with_manifest"] = lambda page, _: page
     return worker.main([call.root, call.job])
@@ -102,14 +117,14 @@ class FixedRules(Rulebook):
         """Keep them."""
 
 
-def drained(root: Path, rules: Path, *, log: bool = False) -> int:
+def drained(root: Path, rules: Path, *, log: Log | None = None) -> int:
     """Empty the inbox once, as `sidekeep drain --settle '0 s'` does; for use in a forked process."""
     logging.getLogger("watchdog").addHandler(logging.NullHandler())
     # What is minutes where people wait is moments here.
     vars(engine).update(OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)
     vars(draining).update(OFFLINE_LONGEST_S=OFFLINE_LONGEST_S)
     preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
-    wishes = Wishes(Settle(0.0, 0.0), open_log(silent=not log), ForkedWorkers())
+    wishes = Wishes(Settle(0.0, 0.0), log or open_log(silent=True), ForkedWorkers())
     try:
         with assemble(preferences, wishes) as service:
             fixed = replace(service, rulebook=FixedRules(root / "state", preferences.rules))
