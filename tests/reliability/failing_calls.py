@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 from reliability.figures import Figure, scratch
+from reliability.forked_service import drained
 from reliability.kills import PATIENCE_S, Bench
 from reliability.small_sides import SCENARIOS
 from reliability.tracing import Answer, Fail, Step, run_traced
@@ -34,6 +35,7 @@ ANSWERS = {
     errno.EROFS: WRITES | RENAMES,
 }
 WANTED = "deferred, stage removed, recording intact, finishes by itself when it is over"
+CLAIMED_S = 2.0  # a recording that could not be claimed is left for the next start after that
 QUICK = 1  # calls of one rule set, for each error
 SEED = 1
 
@@ -61,7 +63,10 @@ def failing(bench: Bench, step_number: int, error: int, *, from_then_on: bool) -
             return Fail(error)
         return None
 
-    code = run_traced(lambda: bench.drain(root), root.path, at_step, PATIENCE_S)
+    def work() -> int:
+        return drained(root.path, bench.rules, patience_s=CLAIMED_S)
+
+    code = run_traced(work, root.path, at_step, PATIENCE_S)
     if not struck:
         shutil.rmtree(root.path)
         return outcome

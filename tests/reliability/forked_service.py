@@ -117,18 +117,20 @@ class FixedRules(Rulebook):
         """Keep them."""
 
 
-def drained(root: Path, rules: Path, *, log: Log | None = None) -> int:
+def drained(
+    root: Path, rules: Path, *, log: Log | None = None, patience_s: float = PATIENCE_S
+) -> int:
     """Empty the inbox once, as `sidekeep drain --settle '0 s'` does; for use in a forked process."""
     logging.getLogger("watchdog").addHandler(logging.NullHandler())
     # What is minutes where people wait is moments here.
-    vars(engine).update(OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)
+    vars(engine).update(IDLE_S=SHORTLY_S, OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)
     vars(draining).update(OFFLINE_LONGEST_S=OFFLINE_LONGEST_S)
     preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
     wishes = Wishes(Settle(0.0, 0.0), log or open_log(silent=True), ForkedWorkers())
     try:
         with assemble(preferences, wishes) as service:
             fixed = replace(service, rulebook=FixedRules(root / "state", preferences.rules))
-            return 0 if draining.drain(fixed, PATIENCE_S) else 1
+            return 0 if draining.drain(fixed, patience_s) else 1
     except MachineFault as fault:  # it ends, and systemd starts it again
         sys.stderr.write(f"{fault}\n")
         return 1
