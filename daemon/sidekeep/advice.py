@@ -38,3 +38,6 @@ ADVICE = {
     "slip": "Clean the platter, use a mat that does not slip, check the belt.",
     "wow": "Centre the record on the spindle; see that it lies flat.",
 }
+
+#: Kinds whose notes count what any record has: ordinary wear and dust ask for nothing.
+ORDINARY = frozenset({"clicks", "groove noise", "hum", "rumble"})

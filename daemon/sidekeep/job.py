@@ -10,7 +10,7 @@ from sidekeep.cores import cores
 from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.errors import NeedsPerson
 from sidekeep.memory import recall, remember
-from sidekeep.model import Outcome, Plan
+from sidekeep.model import Judgement, Outcome, Plan
 from sidekeep.render import render
 from sidekeep.report.joblog import JobLog, log_files, log_plan, open_job_log
 from sidekeep.retitle import retitled
@@ -79,7 +79,7 @@ def run(
         delivery = Delivery(root, folder, order, plan, seen, cover)
         if plan.outcome is Outcome.HOLD:
             delivery.keep_for_a_person()
-            return _result("held", plan, "; ".join(plan.reasons))
+            return _result("held", plan, "; ".join(plan.reasons), _advice(plan))
         plan = delivery.placed()
         taken = delivery.taken_over(plan)
         if taken is not None:
@@ -88,7 +88,7 @@ def run(
             plan, source(reader, known), delivery.open_sink, telling.rendering(plan), cores()
         )
         log_files(log, plan)
-        result = _result("staged", plan, "")
+        result = _result("staged", plan)
         delivery.seal(plan, result)
         return result
 
@@ -124,11 +124,26 @@ def _cover(folder: Path, order: Order, log: JobLog) -> Cover | None:
         return None
 
 
-def _result(outcome: str, plan: Plan, message: str) -> Result:
+def _advice(plan: Plan) -> str:
+    """Say what a person can do about a held job."""
+    release = f"sidekeep release {plan.job}"
+    if plan.verdict is not None and plan.verdict.judgement is Judgement.AGAIN:
+        return (
+            "Play the side again and drop the new recording into the inbox. "
+            f"To keep this one all the same, run: {release}"
+        )
+    return (
+        f"Look at held/{plan.job}/report.html, correct plan.yaml beside it if need be, "
+        f"then run: {release}"
+    )
+
+
+def _result(outcome: str, plan: Plan, message: str = "", advice: str = "") -> Result:
     labels = [side.label for side in plan.sides if side.label]
     return Result(
         outcome,
         message,
+        advice,
         verdict=str(plan.verdict.judgement) if plan.verdict else "",
         sentence=plan.verdict.sentence if plan.verdict else "",
         artist=plan.sheet.artist or "",

@@ -7,6 +7,7 @@ import json
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -124,6 +125,16 @@ def test_only_the_newest_filed_jobs_are_shown_unless_all_are_asked_for(
     assert "job 01" in command("jobs", "--all")[1]
 
 
+def test_a_filed_side_worth_hearing_says_where_in_full(command: Command, rig: Rig) -> None:
+    sentence = f"Listen to it: a thump at 7:04, and {'so on and ' * 20}the end."
+    entry = rig.ledger.get(FILED)
+    assert entry is not None
+    rig.ledger.put(replace(entry, verdict="listen", sentence=sentence))
+    lines = command("jobs")[1].splitlines()
+    assert sentence in " ".join(line.strip() for line in lines)
+    assert max(map(len, lines)) <= 100
+
+
 def test_a_lost_ledger_hides_no_job_that_waits(command: Command, rig: Rig) -> None:
     rig.die()
     (rig.root.state / "ledger.db").unlink()
@@ -133,7 +144,9 @@ def test_a_lost_ledger_hides_no_job_that_waits(command: Command, rig: Rig) -> No
 
 
 def test_one_job_in_full(command: Command) -> None:
-    assert "two cuts are uncertain" in command("jobs", HELD)[1]
+    out = command("jobs", HELD)[1]
+    assert "two cuts are uncertain" in out
+    assert f"held/{HELD}" in out
     assert answer(command("jobs", FILED, "--json")[1])["verdict"] == "good"
     assert command("jobs", "no-such-job")[0] == exit_codes.NOT_FOUND
 

@@ -17,7 +17,7 @@ from acts_rig import rules
 from composer import Band, SideSpec, Track, compose, sheet_text, write
 from sidekeep.look import study
 from sidekeep.measurements import Measurements
-from sidekeep.model import Finding, Plan, Severity, Span
+from sidekeep.model import Finding, Judgement, Plan, Severity, Span, Verdict
 from sidekeep.report.page import job_page, with_manifest
 from sidekeep.study import Case
 
@@ -120,6 +120,34 @@ def test_every_picture_has_words_for_those_who_cannot_see_it(outline: Outline) -
     # WCAG 2.1, success criterion 1.1.1. Whole side, 11 inner cuts, 2 findings, spectrum, loudness ...
     assert outline.figures >= 16
     assert outline.labelled == outline.figures
+
+
+def test_what_scrolls_has_a_name_and_can_be_reached(page: str) -> None:
+    # WCAG 2.1, success criteria 2.1.1 and 4.1.2.
+    scrolling = re.findall(r'<div class="scroll"([^>]*)>', page)
+    assert len(scrolling) >= 5
+    for attributes in scrolling:
+        assert re.fullmatch(r' role="region" aria-label="[^"]+" tabindex="0"', attributes)
+
+
+def test_what_is_serious_is_enlarged_before_the_cuts(page: str) -> None:
+    places, cuts = page.index("<h2>Places to hear</h2>"), page.index("<h2>Cuts</h2>")
+    assert places < cuts
+    assert page[places:cuts].count("<figcaption>") == 2
+    assert page[cuts:].count("sure: ") == 11
+    assert "throughout" not in page[:places]
+
+
+def test_a_held_side_says_what_to_do(looked: tuple[Plan, Measurements]) -> None:
+    plan, seen = looked
+    for judgement, words in (
+        (Judgement.AGAIN, "Play the side again and drop the new recording into the inbox."),
+        (Judgement.LISTEN, "Correct <code>plan.yaml</code> beside this page if need be"),
+    ):
+        held = replace(plan.holding("why"), verdict=Verdict(judgement, "A sentence."))
+        page = job_page(held, seen, [])
+        assert words in page
+        assert f"<code>sidekeep release {plan.job}</code>" in page
 
 
 def test_pictures_are_well_formed(page: str) -> None:

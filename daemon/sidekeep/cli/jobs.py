@@ -6,6 +6,7 @@ import argparse
 import os
 import shutil
 import sqlite3
+import textwrap
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
@@ -22,6 +23,7 @@ from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import read_progress
 
 NEWEST = 10
+GOOD = "good"  # the one verdict that needs no sentence
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -117,17 +119,28 @@ def _table(root: Root, entries: Iterable[Entry]) -> list[str]:
         record = " – ".join(text for text in (entry.artist, entry.title) if text) or entry.origin
         side = f", side {entry.side}" if entry.side else ""
         lines.append(f"  {entry.job}")
-        lines.append(
-            _cut(f"      {how:<8} {record}{side}" if how else f"      {record}{side}", width)
-        )
-        if entry.state is not State.FILED:
-            told = dict.fromkeys((entry.message, entry.sentence, entry.advice))
-            lines += [_cut(f"      {text}", width) for text in told if text]
+        lines += _wrapped(f"{how:<8} {record}{side}" if how else f"{record}{side}", width)
+        told = (entry.sentence, entry.message, entry.advice)
+        if entry.state is not State.FILED or entry.verdict != GOOD:
+            for text in dict.fromkeys(told):
+                lines += _wrapped(text, width)
     return lines
 
 
-def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
+def _wrapped(text: str, width: int) -> list[str]:
+    indent = " " * 6
+    return [
+        line
+        for part in text.splitlines()
+        for line in textwrap.wrap(
+            part,
+            max(width, 40),
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    ]
 
 
 def _show_one(root: Root, arguments: argparse.Namespace, entries: list[Entry]) -> int:
@@ -140,10 +153,20 @@ def _show_one(root: Root, arguments: argparse.Namespace, entries: list[Entry]) -
     if arguments.json:
         print_json(asdict(entry) | _running(root, entry))
     else:
-        for name, value in asdict(entry).items():
-            if value:
-                say(f"{name.replace('_', ' '):<14} {value}")
+        told = {value: name for name, value in reversed(asdict(entry).items()) if value}
+        for value, name in reversed(told.items()):
+            say(f"{name.replace('_', ' '):<14} {value}")
+        say(f"{'folder':<14} {_home(root, entry)}")
     return exit_codes.DONE
+
+
+def _home(root: Root, entry: Entry) -> Path:
+    homes = {
+        State.HELD: root.held,
+        State.QUARANTINED: root.quarantine,
+        State.FILED: root.jobs,
+    }
+    return homes.get(entry.state, root.work) / entry.job
 
 
 def _filed(root: Root, job: str) -> Entry | None:

@@ -77,7 +77,7 @@ def find_thumps(scene: Scene, *, stand_out_db: float, loudest_dbfs: float) -> tu
         place = (first + tenth * 100) * scene.seen.events.tick_frames
         span = Span(place, place + round(0.5 * scene.seen.rate_hz))
         peak_dbfs = float(20 * np.log10(around.max()))
-        detail = f"A thump at {scene.clock(place)}, {peak_dbfs:.0f} dBFS below 20 Hz."
+        detail = f"A thump at {scene.clock(place)}: below 20 Hz it peaks at {peak_dbfs:.0f} dBFS."
         findings.append(
             Finding("thumps", Severity.LISTEN, span, detail, {"peak_dbfs": round(peak_dbfs, 1)})
         )

@@ -13,11 +13,24 @@ from urllib.parse import quote
 from sidekeep.report.html import document, table
 
 _VERDICT = {"good": "✓ good", "listen": "◐ listen", "again": "✕ again"}
+_HELD = (
+    "<p>Open the report in the job's folder. Correct <code>plan.yaml</code> there if need be and run "
+    "<code>sidekeep release JOB</code>; or play the side again, drop the new recording into the inbox, "
+    "and delete this folder yourself.</p>"
+)
+_QUARANTINE = (
+    "<p>Each lies in its folder with the reason. Put it right and run <code>sidekeep retry JOB</code>, "
+    "or delete the folder yourself.</p>"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class JobLine:
-    """One job on the page; `when` is ISO 8601 in UTC, `link` its report relative to the page."""
+    """One job on the page.
+
+    `when` is ISO 8601 in UTC; `link` its report, relative to the page; `folder` where a job that waits
+    lies, relative to the root.
+    """
 
     job: str
     record: str
@@ -28,6 +41,7 @@ class JobLine:
     advice: str
     when: str
     link: str = ""
+    folder: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,23 +68,27 @@ class ArchiveState:
 
 def archive_page(state: ArchiveState) -> str:
     """Return the page as HTML."""
-    waiting = f"{len(state.held)} held, {len(state.quarantined)} in quarantine"
+    counts = (
+        f"{state.filed} filed · {len(state.held)} held · {len(state.quarantined)} in quarantine"
+    )
     body = "\n".join(
         (
             "<h1>Archive</h1>",
-            f'<p class="quiet">{state.filed} jobs filed · {waiting} · written '
-            f'<time datetime="{escape(state.written_at)}">{escape(state.written_at)}</time> · '
+            f'<p class="quiet">{counts} · written {_time(state.written_at)} · '
             '<a href="index.html">load again</a></p>',
             _disk(state),
-            _table("Held: a person must decide", state.held, "Nothing is held."),
+            _table("Held: a person must decide", state.held, "Nothing is held.", _HELD),
             _table(
-                "Quarantine: cannot be processed", state.quarantined, "Nothing is in quarantine."
+                "Quarantine: cannot be processed",
+                state.quarantined,
+                "Nothing is in quarantine.",
+                _QUARANTINE,
             ),
             _missing(state.missing),
             _table("Newest jobs", state.newest, "Nothing was filed yet."),
         )
     )
-    return document(f"Archive: {state.filed} filed, {waiting}", body)
+    return document(f"Archive: {counts}", body)
 
 
 def _disk(state: ArchiveState) -> str:
@@ -87,24 +105,39 @@ def _bytes(size: float) -> str:
     return f"{size:.1f} TB"
 
 
-def _table(heading: str, lines: Sequence[JobLine], none: str) -> str:
+def _table(heading: str, lines: Sequence[JobLine], none: str, told: str = "") -> str:
     if not lines:
         return f"<h2>{heading}</h2><p>{none}</p>"
-    heads = ("record", "side", "verdict", "what to know", "when")
-    return f"<h2>{heading}</h2>" + table("", heads, (_row(line) for line in lines))
+    rows = [_row(line) for line in lines]
+    listed = table(heading, ("record", "what to know"), rows, kind="jobs")
+    return f"<h2>{heading}</h2>{told}{listed}"
 
 
 def _row(line: JobLine) -> str:
     name = escape(line.record or line.job)
+    name += f", side {escape(line.side)}" if line.side else ""
     if line.link:
         name = f'<a href="{quote(line.link)}">{name}</a>'
-    told = " ".join(escape(text) for text in (line.sentence, line.message, line.advice) if text)
-    verdict = _VERDICT.get(line.verdict, escape(line.verdict))
-    when = escape(line.when)
+    place = escape(line.folder or line.job)
+    texts = dict.fromkeys((line.sentence, line.message, line.advice))
+    told = "".join(f"<p>{escape(text)}</p>" for text in texts if text)
     return (
-        f'<tr><th scope="row">{name}<br><code>{escape(line.job)}</code></th><td>{escape(line.side)}</td>'
-        f'<td>{verdict}</td><td>{told}</td><td><time datetime="{when}">{when}</time></td></tr>'
+        f'<tr><th scope="row">{name}<p class="quiet"><code>{place}</code><br>{_time(line.when)}</p></th>'
+        f"<td>{_verdict(line.verdict)}{told}</td></tr>"
     )
+
+
+def _verdict(verdict: str) -> str:
+    if not verdict:
+        return ""
+    shown = _VERDICT.get(verdict, escape(verdict))
+    return f'<strong class="severity {escape(verdict, quote=True)}">{shown}</strong>'
+
+
+def _time(stamp: str) -> str:
+    """Write an ISO 8601 time in UTC to the minute."""
+    shown = f"{stamp[:10]} {stamp[11:16]} UTC" if len(stamp) > 16 else stamp
+    return f'<time datetime="{escape(stamp, quote=True)}">{escape(shown)}</time>'
 
 
 def _missing(missing: Sequence[MissingSides]) -> str:

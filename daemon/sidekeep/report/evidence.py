@@ -49,7 +49,7 @@ def spectrum(plan: Plan, seen: Measurements) -> str:
         )
         axes.set_xlabel("Hz")
         axes.set_ylabel("dBFS per band")
-        axes.legend(loc="upper right", ncols=3, fontsize=8)
+        drawn.legend(loc="outside upper left", ncols=3, fontsize=8)
         return to_svg(
             drawn, "spectrum", "Level per frequency band: the programme against the groove noise."
         )
@@ -90,7 +90,7 @@ def balance(plan: Plan, seen: Measurements) -> str:
         axes.set_ylim(0.0, None)
         axes.set_yticks([])
         axes.set_xlabel("left above right, dB")
-        axes.legend(loc="upper right", fontsize=8)
+        drawn.legend(loc="outside upper left", ncols=3, fontsize=8)
         bands = f"{BAND_EDGES_HZ[0]:g} to {BAND_EDGES_HZ[-1]:g} Hz"
         return to_svg(
             drawn,

@@ -17,13 +17,23 @@ def document(title: str, body: str) -> str:
     )
 
 
-def table(caption: str, heads: Sequence[str], rows: Iterable[str]) -> str:
+def scrolling(name: str, content: str) -> str:
+    """Wrap what may be wider than the screen; `name` tells those who cannot see it what scrolls."""
+    label = escape(name, quote=True)
+    return f'<div class="scroll" role="region" aria-label="{label}" tabindex="0">{content}</div>'
+
+
+def table(
+    name: str, heads: Sequence[str], rows: Iterable[str], caption: str = "", kind: str = ""
+) -> str:
     """Return a table that scrolls sideways on a narrow screen.
 
     Args:
-        caption: plain text above the table; may be empty.
+        name: what the table holds, for those who cannot see the heading above it.
         heads: column names; one that starts with `#` heads a column of numbers.
         rows: complete `<tr>` elements.
+        caption: plain text above the table.
+        kind: a class for the style sheet.
     """
     columns = "".join(
         f'<th scope="col" class="n">{escape(head[1:])}</th>'
@@ -33,7 +43,5 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[str]) -> str:
     )
     named = f"<caption>{escape(caption)}</caption>" if caption else ""
     head = f"<thead><tr>{columns}</tr></thead>" if heads else ""
-    return (
-        f'<div class="scroll" tabindex="0"><table>{named}{head}'
-        f"<tbody>{''.join(rows)}</tbody></table></div>"
-    )
+    opening = f'<table class="{kind}">' if kind else "<table>"
+    return scrolling(name, f"{opening}{named}{head}<tbody>{''.join(rows)}</tbody></table>")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 from numpy.typing import NDArray
 
 from sidekeep.dsp.gathering import let_go
@@ -14,6 +14,11 @@ from sidekeep.report.canvas import Ink, figure, style, to_svg
 
 #: Columns of the drawn waveform; more is invisible at desktop width and only makes the page heavy.
 _COLUMNS = 900
+_PLACE_COLUMNS = 450
+
+#: Distances of the marks on a time axis, in seconds, and how many of them fit on it.
+_TIME_STEPS_S = (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600)
+_MOST_STEPS = {"wide": 10, "narrow": 6}
 _MARK = {
     Severity.AGAIN: ("X", Ink.AGAIN),
     Severity.LISTEN: ("v", Ink.LISTEN),
@@ -22,8 +27,8 @@ _MARK = {
 
 
 def clock(seconds: float) -> str:
-    """Write a time as m:ss, or h:mm:ss from one hour on."""
-    whole = round(seconds)
+    """Write a time as m:ss, or h:mm:ss from one hour on: the second that a player shows there."""
+    whole = int(seconds + 1e-6)
     hours, minutes = divmod(whole // 60, 60)
     return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
 
@@ -40,9 +45,9 @@ def whole_side(plan: Plan, seen: Measurements) -> str:
         axes.set_xlim(0.0, plan.seconds(seen.frames))
         axes.set_ylim(-1.05, 1.25)
         axes.set_ylabel("of full scale")
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: clock(x)))
+        _time_axis(axes, "wide")
         axes.set_xlabel("time in the recording")
-        drawn.legend(loc="outside upper right", ncols=5, fontsize=8)
+        drawn.legend(loc="outside upper left", ncols=7, fontsize=8)
         tracks = sum(len(side.tracks) for side in plan.sides)
         return to_svg(
             drawn,
@@ -55,7 +60,10 @@ def whole_side(plan: Plan, seen: Measurements) -> str:
 def place(
     plan: Plan, seen: Measurements, span: Span, name: str, label: str, around_s: float = 4.0
 ) -> str:
-    """Draw one place enlarged: level in dB every 10 ms, `around_s` seconds on both sides of `span`."""
+    """Draw one place enlarged: level in dB every 10 ms, `around_s` seconds on both sides of `span`.
+
+    Of a long place several 10 ms share a column: the highest of their peaks, the mean of their power.
+    """
     rate = seen.rate_hz
     reach = round(around_s * rate)
     shown = Span(max(0, span.start - reach), min(seen.frames, span.end + reach))
@@ -66,9 +74,11 @@ def place(
         first, last = shown.start // cell, max(shown.start // cell + 1, -(-shown.end // cell))
         power = seen.levels.mean_square[:, first:last].mean(axis=0)
         peak = seen.levels.sample_peak[:, first:last].max(axis=0)
-        times = np.array(
-            [plan.seconds(int(index) * cell) for index in range(first, first + power.size)]
-        )
+        width = max(1, -(-power.size // _PLACE_COLUMNS))
+        starts = np.arange(0, power.size, width)
+        power = np.add.reduceat(power, starts) / np.diff(starts, append=power.size)
+        peak = np.maximum.reduceat(peak, starts)
+        times = np.array([plan.seconds((first + int(start)) * cell) for start in starts])
         axes.fill_between(times, _db(peak**2), -100.0, color=Ink.BODY, linewidth=0, label="peak")
         axes.plot(times, _db(power), color=Ink.WAVE, linewidth=0.9, label="level")
         for side in plan.sides:
@@ -85,10 +95,7 @@ def place(
         axes.set_xlim(plan.seconds(shown.start), plan.seconds(shown.end))
         axes.set_ylim(max(-100.0, float(np.min(_db(power), initial=0.0)) - 6.0), 3.0)
         axes.set_ylabel("dBFS")
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda x, _pos: f"{int(x // 60)}:{x % 60:04.1f}")
-        )
-        axes.locator_params(axis="x", nbins=6)
+        _time_axis(axes, "narrow")
         return to_svg(drawn, name, f"Level around {clock(plan.seconds(span.start))}: {label}")
 
 
@@ -97,30 +104,31 @@ def loudness(plan: Plan, seen: Measurements) -> str:
     with style():
         drawn = figure(9.0, 2.3)
         axes = drawn.add_subplot()
-        for index, track in enumerate(track for side in plan.sides for track in side.tracks):
+        tracks = [(side, track) for side in plan.sides for track in side.tracks]
+        for index, (side, track) in enumerate(tracks):
             label = "short-term loudness (3 s), LUFS" if index == 0 else None
             times, values = _short_term(plan, seen, track.span, track.gain_db)
             axes.plot(times, values, color=Ink.WAVE, linewidth=1.2, label=label)
             label = "true peak (1 s), dBTP" if index == 0 else None
             times, values = _peaks(plan, seen, track.span, track.gain_db)
             axes.plot(times, values, color=Ink.SECOND, linewidth=0.8, label=label)
-            for aim in _aims(track):
+            for aim in _aims(side, track):
                 label = "aimed at" if index == 0 else None
                 start, end = plan.seconds(track.span.start), plan.seconds(track.span.end)
                 axes.plot([start, end], [aim, aim], color=Ink.CUT, linestyle="--", label=label)
         axes.set_xlim(0.0, plan.seconds(seen.frames))
         axes.set_ylim(-60.0, 3.0)
         axes.set_ylabel("dB")
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _pos: clock(x)))
-        drawn.legend(loc="outside upper right", ncols=3, fontsize=8)
+        _time_axis(axes, "wide")
+        drawn.legend(loc="outside upper left", ncols=3, fontsize=8)
         return to_svg(
             drawn, "loudness", "Loudness and true peak of the tracks as filed, over time."
         )
 
 
-def _aims(track: Track) -> tuple[float, ...]:
-    """What the gain of a track aimed at: a loudness in LUFS, or a true peak in dBTP."""
-    level = track.level
+def _aims(side: Side, track: Track) -> tuple[float, ...]:
+    """What the gain aimed at, the side's or the track's own: a loudness in LUFS, or a true peak in dBTP."""
+    level = track.level if side.level is None or side.level.ruled_by == "none" else side.level
     if level is None or level.true_peak_dbtp is None or level.integrated_lufs is None:
         return ()
     if level.ruled_by == "loudness":
@@ -178,11 +186,29 @@ def _envelope(axes: Axes, plan: Plan, seen: Measurements) -> None:
     axes.fill_between(times, -rms, rms, color=Ink.WAVE, linewidth=0, label="level (rms)")
 
 
+def _time_axis(axes: Axes, kind: str) -> None:
+    """Mark the time axis at round minutes or seconds."""
+    low, high = axes.get_xlim()
+    fitting = (step for step in _TIME_STEPS_S if (high - low) / step <= _MOST_STEPS[kind])
+    step_s = next(fitting, _TIME_STEPS_S[-1])
+    axes.xaxis.set_major_locator(MultipleLocator(step_s))
+    tenths = step_s % 1 > 0
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(lambda x, _pos: f"{int(x // 60)}:{x % 60:04.1f}" if tenths else clock(x))
+    )
+
+
 def _spans(axes: Axes, plan: Plan, side: Side, *, first: bool) -> None:
     start, end = plan.seconds(side.trimmed.start), plan.seconds(side.trimmed.end)
     axes.plot(
-        [start, end], [-1.0, -1.0], color=Ink.KEPT, linewidth=4, label="kept" if first else None
+        [start, end], [-1.0, -1.0], color=Ink.KEPT, linewidth=1.2, label="kept" if first else None
     )
+    for index, track in enumerate(side.tracks):
+        music = [plan.seconds(frame) for frame in (track.music.start, track.music.end)]
+        label = "programme" if first and index == 0 else None
+        axes.plot(
+            music, [-1.0, -1.0], color=Ink.KEPT, linewidth=5, solid_capstyle="butt", label=label
+        )
     for index, track in enumerate(side.tracks):
         at = plan.seconds(track.span.start)
         axes.axvline(

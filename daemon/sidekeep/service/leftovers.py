@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from sidekeep.errors import WrittenWrong
@@ -37,13 +38,28 @@ def remove_own(root: Root, order: Order, companions: Companions) -> None:
             _remove_copied(root.inbox / seen.path, [root.work / order.job / copy])
 
 
+@dataclass(frozen=True, slots=True)
+class _Listed:
+    """What a sheet lists: the record's name and its sides."""
+
+    record: str
+    sides: tuple[str, ...]
+
+    def without(self, entries: Iterable[Entry]) -> tuple[str, ...]:
+        """Give the sides that none of these jobs holds; a job of two sides names both."""
+        there = [f" {entry.side.casefold()} " for entry in entries]
+        return tuple(
+            s for s in self.sides if not any(f" {s.casefold()} " in each for each in there)
+        )
+
+
 class SharedSheets:
-    """The sheets that serve a whole folder, and the sides of theirs that were not filed yet."""
+    """The sheets that serve a whole folder, and the sides of theirs that were not played yet."""
 
     def __init__(self, root: Root, ledger: Ledger) -> None:
         self._root = root
         self._ledger = ledger
-        self._sides: dict[Stamp, tuple[str, ...]] = {}
+        self._known: dict[Stamp, _Listed] = {}
         self.missing: dict[str, tuple[str, ...]] = {}
 
     def tidy(self, scan: Scan) -> list[str]:
@@ -55,31 +71,32 @@ class SharedSheets:
         sheets = [
             s for s in scan.files if s.kind is Kind.SHEET and s.stem.casefold() == SHARED_SHEET_STEM
         ]
-        self._sides = {s.stamp: self._sides[s.stamp] for s in sheets if s.stamp in self._sides}
+        self._known = {s.stamp: self._known[s.stamp] for s in sheets if s.stamp in self._known}
         self.missing = {}
         busy = {seen.folder for seen in scan.files if seen.kind is Kind.RECORDING}
         removed = []
         for sheet in sheets:
-            filed = self._filed(sheet)
-            sides = {entry.side.casefold() for entry in filed}
-            missing = tuple(s for s in self._listed(sheet) if s.casefold() not in sides)
-            if missing and filed:
-                self.missing[sheet.path] = missing
-            if filed and not missing and sheet.folder not in busy:
+            entries = self._ledger.sides_of_sheet(sheet.path)
+            here = [e for e in entries if e.state in (State.FILED, State.HELD)]
+            filed = [e for e in here if e.state is State.FILED]
+            listed = self._listed(sheet)
+            unplayed = listed.without(here)
+            if unplayed and here:
+                self.missing[listed.record or sheet.path] = unplayed
+            if filed and not listed.without(filed) and sheet.folder not in busy:
                 removed += self._remove(sheet, filed, scan)
         return removed
 
-    def _filed(self, sheet: Seen) -> list[Entry]:
-        return [e for e in self._ledger.sides_of_sheet(sheet.path) if e.state is State.FILED]
-
-    def _listed(self, sheet: Seen) -> tuple[str, ...]:
-        if sheet.stamp not in self._sides:
+    def _listed(self, sheet: Seen) -> _Listed:
+        if sheet.stamp not in self._known:
             try:
                 data = (self._root.inbox / sheet.path).read_bytes()
-                self._sides[sheet.stamp] = tuple(read_sheet(data, sheet.name).sides)
+                read = read_sheet(data, sheet.name)
+                record = " – ".join(text for text in (read.artist, read.title) if text)
+                self._known[sheet.stamp] = _Listed(record, tuple(read.sides))
             except WrittenWrong:
-                self._sides[sheet.stamp] = ()
-        return self._sides[sheet.stamp]
+                self._known[sheet.stamp] = _Listed("", ())
+        return self._known[sheet.stamp]
 
     def _remove(self, sheet: Seen, filed: Iterable[Entry], scan: Scan) -> list[str]:
         copies = [self._root.jobs / entry.job for entry in filed]

@@ -21,6 +21,7 @@ from sidekeep.service.status import STATUS_NAME, Status
 from sidekeep.storage.durable import write_atomically
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Progress
+from sidekeep.storage.publication import PAGE_NAME
 from sidekeep.storage.publish import Recovered
 
 METRICS_NAME = "metrics.prom"
@@ -177,13 +178,17 @@ class Reporter:
         if not self._page_is_old and dict(missing) == self._missing:
             return
         disk = os.statvfs(self._root.archive)
+
+        def lines(state: State, newest: int | None = None) -> list[JobLine]:
+            return [_line(self._root, e) for e in self._ledger.in_state(state, newest=newest)]
+
         state = ArchiveState(
             written_at=self.stamp(),
             filed=self._ledger.counts()[State.FILED],
-            newest=[_line(e) for e in self._ledger.in_state(State.FILED, newest=NEWEST_ON_PAGE)],
-            held=[_line(e) for e in self._ledger.in_state(State.HELD)],
-            quarantined=[_line(e) for e in self._ledger.in_state(State.QUARANTINED)],
-            missing=[MissingSides(path, sides) for path, sides in sorted(missing.items())],
+            newest=lines(State.FILED, newest=NEWEST_ON_PAGE),
+            held=lines(State.HELD),
+            quarantined=lines(State.QUARANTINED),
+            missing=[MissingSides(record, sides) for record, sides in sorted(missing.items())],
             bytes_free=disk.f_bavail * disk.f_frsize,
             bytes_total=disk.f_blocks * disk.f_frsize,
         )
@@ -243,9 +248,12 @@ def _minutes(seconds: float) -> str:
     return f"{seconds / 60:.0f} min"
 
 
-def _line(entry: Entry) -> JobLine:
+def _line(root: Root, entry: Entry) -> JobLine:
     record = " – ".join(text for text in (entry.artist, entry.title) if text)
-    link = f"jobs/{entry.job}/report.html" if entry.state is State.FILED else ""
+    link = f"jobs/{entry.job}/{PAGE_NAME}" if entry.state is State.FILED else ""
+    if entry.state is State.HELD and (root.held / entry.job / PAGE_NAME).exists():
+        link = f"../held/{entry.job}/{PAGE_NAME}"
+    home = {State.HELD: "held", State.QUARANTINED: "quarantine"}.get(entry.state)
     return JobLine(
         job=entry.job,
         record=record or entry.origin,
@@ -256,4 +264,5 @@ def _line(entry: Entry) -> JobLine:
         advice=entry.advice,
         when=entry.changed_at,
         link=link,
+        folder=f"{home}/{entry.job}/" if home else "",
     )

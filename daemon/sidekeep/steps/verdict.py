@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from sidekeep.advice import ADVICE
+from sidekeep.advice import ADVICE, ORDINARY
 from sidekeep.findings.judgement import judge
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.survey import Limits, survey
 from sidekeep.measurements import Measurements
-from sidekeep.model import Finding, Judgement, Plan, Side
+from sidekeep.model import Finding, Judgement, Plan, Severity, Side
 from sidekeep.settings import choice, words
 from sidekeep.steps.step import Step
 
@@ -32,13 +32,17 @@ class Settings(Limits):
 
 
 def side_findings(scene: Scene, settings: Settings) -> tuple[Finding, ...]:
-    """All findings about one side, in order of time, with advice."""
+    """All findings about one side, in order of time, with advice where there is something to do."""
     kept = [
-        replace(one, advice=ADVICE[one.kind])
+        one if one.severity is Severity.NOTE and one.kind in ORDINARY else _advised(one)
         for one in survey(scene, settings)
         if one.kind not in settings.ignore
     ]
     return tuple(sorted(kept, key=lambda one: (one.span.start, one.kind)))
+
+
+def _advised(finding: Finding) -> Finding:
+    return replace(finding, advice=ADVICE[finding.kind])
 
 
 def decide(draft: Plan, seen: Measurements, settings: Settings) -> Plan:
