@@ -18,7 +18,7 @@ WRITTEN = {
     "strict_yaml", "quantities", "schema", "patterns", "sheets", "rulesets", "choosing", "planfile",
     "planrecord", "yaml_text", "preferences", "keytables",
 }  # fmt: skip
-ACTS = {"measure", "decide", "render"}
+ACTS = {"measure", "beside", "decide", "render"}
 #: What one recording's way through the acts is told in.
 JOB = {"study", "look", "job", "worker", "memory", "telling", "delivery", "reuse", "retitle"}
 TABLES = {"dsp", "measurements"}
@@ -31,7 +31,7 @@ ALLOWED: dict[str, set[str]] = {
     "findings": {"findings", "advice", *TABLES, *GROUND},
     "written": {*GROUND, *WRITTEN},
     "steps": {"steps", "findings", "advice", *TABLES, *GROUND},
-    "acts": {"steps", *TABLES, *GROUND, *WRITTEN},
+    "acts": {"steps", "beside", *TABLES, *GROUND, *WRITTEN},
     "storage": {"storage", *GROUND},
     "report": {"report", *TABLES, *GROUND},
     "job": {*JOB, *ACTS, "steps", "findings", "storage", "report", *TABLES, *GROUND, *WRITTEN},

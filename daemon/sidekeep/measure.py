@@ -1,111 +1,136 @@
 """The first act: read the audio once, in blocks, and keep small tables.
 
-Every meter sees the same blocks in the same order, so the tables do not depend on how many threads
+Every meter sees the same blocks in the same order, so the tables do not depend on how many processes
 share the work nor on how the recording is cut into blocks.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any, Self
+import math
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.beside import Beside
 from sidekeep.dsp.bands import BandMeter
 from sidekeep.dsp.capture import CaptureMeter
-from sidekeep.dsp.events import EventMeter
+from sidekeep.dsp.events import SampleEvents, SpectralEvents
 from sidekeep.dsp.image import ImageMeter
 from sidekeep.dsp.levels import LevelMeter
+from sidekeep.dsp.levels import cell_frames as level_cell_frames
 from sidekeep.dsp.loudness import LoudnessMeter
 from sidekeep.dsp.meter import Block
-from sidekeep.dsp.mono import MonoTable, mono_table
-from sidekeep.dsp.spectra import Framer
+from sidekeep.dsp.mono import mono_table
+from sidekeep.dsp.spectra import Framer, cell_frames
 from sidekeep.dsp.tracing import TracingMeter
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.dsp.truepeak import TruePeakMeter
-from sidekeep.measurements import Measurements
+from sidekeep.measurements import Measurements, from_arrays, table_arrays
 
-_AHEAD = 3  # calls that may wait in a lane; two blocks are in memory beside the one being decoded
+Arrays = dict[str, NDArray[Any]]
+
+_BLOCK_FRAMES = 1 << 18  # about as many: what Python costs for each is little then
 
 
-class _Bench:
-    """All meters of one recording, in two lots of about equal work."""
+def block_frames(rate_hz: int) -> int:
+    """Frames of a block that most meters need not cut: whole cells of the levels and of the spectra.
+
+    Args:
+        rate_hz: sample rate in Hz.
+    """
+    cell = level_cell_frames(rate_hz)
+    both = math.lcm(cell, cell_frames(rate_hz))
+    whole = both if both <= 2 * _BLOCK_FRAMES else cell
+    return max(1, _BLOCK_FRAMES // whole) * whole
+
+
+class _Samples:
+    """The meters that look at the samples themselves."""
 
     def __init__(self, rate_hz: int, captured: int, channels: int) -> None:
-        self.rate_hz, self.channels, self.frames = rate_hz, channels, 0
-        self.capture = CaptureMeter(rate_hz, captured)
-        self.levels = LevelMeter(rate_hz, channels)
-        self.loudness = LoudnessMeter(rate_hz, channels)
-        self.peaks = TruePeakMeter(rate_hz, channels)
-        self.events = EventMeter(rate_hz, channels)
-        self.bands = BandMeter(rate_hz, channels)
-        self.image = ImageMeter(rate_hz, channels)
-        self.tracing = TracingMeter(rate_hz, channels)
-        self._framer = Framer(rate_hz)
+        self._capture = CaptureMeter(rate_hz, captured)
+        self._levels = LevelMeter(rate_hz, channels)
+        self._peaks = TruePeakMeter(rate_hz, channels)
+        self._events = SampleEvents(rate_hz, channels)
 
-    def feed_spectra(self, block: Block) -> None:
-        spectra = self._framer.update(block)
-        self.bands.update(spectra)
-        self.image.update(spectra)
-        self.tracing.update(spectra)
-        self.events.update_spectra(spectra)
-        self.loudness.update(block)
+    def take_recorded(self, block: Block) -> None:
+        """Take the next block as it was recorded."""
+        self._capture.update(block)
 
-    def feed_samples(self, block: Block) -> None:
-        self.events.update(block)
-        self.levels.update(block)
-        self.peaks.update(block)
+    def take_treated(self, block: Block) -> None:
+        """Take the next block as it will be heard."""
+        self._events.update(block)
+        self._levels.update(block)
+        self._peaks.update(block)
 
-    def finish(self, mono: MonoTable) -> Measurements:
-        return Measurements(
-            rate_hz=self.rate_hz,
-            channels=self.channels,
-            frames=self.frames,
-            levels=self.levels.finish(),
-            loudness=self.loudness.finish(),
-            peaks=self.peaks.finish(),
-            bands=self.bands.finish(),
-            image=self.image.finish(),
-            events=self.events.finish(),
-            capture=self.capture.finish(),
-            tracing=self.tracing.finish(),
-            mono=mono,
+    def take_plain(self, block: Block) -> None:
+        """Take the next block, which nothing treats."""
+        self.take_recorded(block)
+        self.take_treated(block)
+
+    def finish(self) -> Arrays:
+        """Return the tables, flat."""
+        return (
+            table_arrays("capture", self._capture.finish())
+            | table_arrays("levels", self._levels.finish())
+            | table_arrays("peaks", self._peaks.finish())
+            | _event_arrays(self._events.finish())
         )
 
 
-class _Lane:
-    """A thread of its own that works off what it is given, in order, at most `_AHEAD` behind.
+class _Spectra:
+    """The meters that look at the spectrum, and the loudness."""
 
-    Without a thread of its own it does everything at once.
-    """
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._framer = Framer(rate_hz)
+        self._bands = BandMeter(rate_hz, channels)
+        self._image = ImageMeter(rate_hz, channels)
+        self._tracing = TracingMeter(rate_hz, channels)
+        self._events = SpectralEvents(rate_hz, channels)
+        self._loudness = LoudnessMeter(rate_hz, channels)
 
-    def __init__(self, *, own_thread: bool) -> None:
-        self._pool = ThreadPoolExecutor(1, thread_name_prefix="meters")
-        self._waiting: deque[Future[None]] = deque()
-        self._own_thread = own_thread
+    def take(self, block: Block) -> None:
+        """Take the next block as it will be heard."""
+        spectra = self._framer.update(block)
+        self._bands.update(spectra)
+        self._image.update(spectra)
+        self._tracing.update(spectra)
+        self._events.update(spectra)
+        self._loudness.update(block)
 
-    def take(self, feed: Callable[[Block], None], block: Block) -> None:
-        """Feed the block as soon as all before it was."""
-        if not self._own_thread:
-            feed(block)
-            return
-        while len(self._waiting) >= _AHEAD:
-            self._waiting.popleft().result()
-        self._waiting.append(self._pool.submit(feed, block))
+    def finish(self) -> Arrays:
+        """Return the tables, flat."""
+        return (
+            table_arrays("loudness", self._loudness.finish())
+            | table_arrays("bands", self._bands.finish())
+            | table_arrays("image", self._image.finish())
+            | table_arrays("tracing", self._tracing.finish())
+            | _event_arrays(self._events.finish())
+        )
 
-    def join(self) -> None:
-        """Wait for the end of all that was given."""
-        while self._waiting:
-            self._waiting.popleft().result()
 
-    def __enter__(self) -> Self:
-        return self
+def _event_arrays(fields: dict[str, Any]) -> Arrays:
+    return {f"events.{name}": np.asarray(value) for name, value in fields.items()}
 
-    def __exit__(self, *_: object) -> None:
-        self._pool.shutdown(cancel_futures=True)
+
+class _Here:
+    """What takes the samples where only one core may be used: this process."""
+
+    def __init__(self, samples: _Samples) -> None:
+        self._samples = samples
+        self._feeds = samples.take_plain, samples.take_recorded, samples.take_treated
+
+    def give(self, feed: int, block: Block) -> None:
+        self._feeds[feed](block)
+
+    def result(self) -> Arrays:
+        return self._samples.finish()
+
+
+_PLAIN, _RECORDED, _TREATED = range(3)
 
 
 def measure(
@@ -113,37 +138,56 @@ def measure(
     rate_hz: int,
     channels: int,
     treatments: tuple[Treatment, ...] = (),
-    cores: int = 2,
+    cores: int = 1,
 ) -> Measurements:
     """Measure a recording.
 
     Args:
-        blocks: the recording in order, each (channels, frames), full scale = 1.0; a few seconds
-            each are a good size.
+        blocks: the recording in order, each (channels, frames), full scale = 1.0; `block_frames` is a
+            good length.
         rate_hz: sample rate in Hz.
         channels: rows of every block.
         treatments: what the audio passes through before it is measured.
-        cores: processor cores to use; with one, nothing runs side by side.
+        cores: processor cores to use; with two, half the work is done in a second process.
+
+    Raises:
+        OSError: there is no room for the tables.
+        RuntimeError: the second process was killed.
     """
     chain = Chain(treatments, channels)
-    bench = _Bench(rate_hz, channels, chain.channels_out)
-    aside = cores > 1
-    with _Lane(own_thread=aside) as spectra, _Lane(own_thread=aside) as samples:
-
-        def feed_all(treated: Block) -> None:
-            if treated.shape[1]:
-                bench.frames += treated.shape[1]
-                spectra.take(bench.feed_spectra, treated)
-                samples.take(bench.feed_samples, treated)
-
-        for block in blocks:  # decoded and treated here while the meters work on those before
+    samples = _Samples(rate_hz, channels, chain.channels_out)
+    spectra = _Spectra(rate_hz, chain.channels_out)
+    frames = 0
+    with _place(samples, max(channels, chain.channels_out), block_frames(rate_hz), cores) as other:
+        for block in blocks:
             rows = _rows(block)
-            samples.take(bench.capture.update, rows)
-            feed_all(_rows(chain.process(block.astype(np.float64))) if chain else rows)
-        feed_all(_rows(chain.flush()))
-        spectra.join()
-        samples.join()
-    return bench.finish(mono_table(treatments))
+            if not chain:
+                other.give(_PLAIN, rows)
+            else:
+                other.give(_RECORDED, rows)
+                rows = _rows(chain.process(block.astype(np.float64)))
+                other.give(_TREATED, rows)
+            spectra.take(rows)
+            frames += rows.shape[1]
+        if chain:
+            rows = _rows(chain.flush())
+            other.give(_TREATED, rows)
+            spectra.take(rows)
+            frames += rows.shape[1]
+        arrays = other.result() | spectra.finish()
+    arrays |= table_arrays("mono", mono_table(treatments))
+    about = {"rate_hz": rate_hz, "channels": chain.channels_out, "frames": frames}
+    return from_arrays(arrays | {name: np.asarray(value) for name, value in about.items()})
+
+
+@contextmanager
+def _place(samples: _Samples, channels: int, frames: int, cores: int) -> Iterator[_Here | Beside]:
+    here = _Here(samples)
+    if cores == 1:
+        yield here
+        return
+    with Beside(here.give, here.result, channels, frames) as beside:
+        yield beside
 
 
 def _rows(block: NDArray[Any]) -> Block:

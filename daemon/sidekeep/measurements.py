@@ -59,9 +59,15 @@ def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:
         if isinstance(value, int):
             arrays[outer.name] = np.asarray(value)
             continue
-        for inner in fields(value):
-            arrays[f"{outer.name}.{inner.name}"] = np.asarray(getattr(value, inner.name))
+        arrays |= table_arrays(outer.name, value)
     return arrays
+
+
+def table_arrays(name: str, table: Any) -> dict[str, NDArray[Any]]:
+    """Flatten one table, of whatever kind."""
+    return {
+        f"{name}.{inner.name}": np.asarray(getattr(table, inner.name)) for inner in fields(table)
+    }
 
 
 def from_arrays(arrays: dict[str, NDArray[Any]]) -> Measurements:

@@ -18,7 +18,7 @@ from sidekeep.decide import decide, draft
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.errors import OutsideLimits
 from sidekeep.findings.silence import check_not_silent
-from sidekeep.measure import measure
+from sidekeep.measure import block_frames, measure
 from sidekeep.measurements import Measurements
 from sidekeep.model import Plan, Recording, Sheet, Span
 from sidekeep.planfile import Corrections
@@ -138,7 +138,7 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
 
     def told() -> Iterator[NDArray[Any]]:
         done = 0
-        for block in reader.hashed_blocks():
+        for block in reader.hashed_blocks(block_frames=block_frames(recording.rate_hz)):
             done += block.shape[1]
             progress("measure", done / max(1, recording.frames))
             yield block

@@ -12,6 +12,7 @@ import struct
 import subprocess
 import tracemalloc
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from sidekeep.errors import Damaged, MachineFault, OutsideLimits, SidekeepError
+from sidekeep.storage.header import read_header
 from sidekeep.storage.reader import AudioReader, delivered_blocks
 from storage.audio_files import chunk, fmt, riff, wav, words, write
 
@@ -59,6 +61,43 @@ def test_integer_words_come_out_exactly(tmp_path: Path, name: str, subtype: str,
         single = joined(reader, dtype=np.float32)
         assert single.dtype == np.float32
         assert (single == samples.T / 2.0**31).all()
+
+
+@pytest.mark.parametrize("bits", [16, 24, 32])
+def test_words_are_read_as_the_decoder_reads_them(tmp_path: Path, bits: int) -> None:
+    """Without the decoder, from an odd byte, in blocks of odd lengths; libsndfile is the reference."""
+    samples = words(30_001, bits=bits)
+    packed = samples.astype("<i4").view(np.uint8).reshape(-1, 4)[:, 4 - bits // 8 :].tobytes()
+    path = tmp_path / "a.wav"
+    path.write_bytes(riff(fmt(bits=bits), chunk(b"junk", b"x" * 7), chunk(b"data", packed)))
+    assert read_header(path).words_at == 12 + 24 + 16 + 8
+    decoded, _ = soundfile.read(path, dtype="int32")
+    for start, stop in ((0, 30_001), (1, 30_000), (12_345, 12_346)):
+        found = [
+            raw.copy() for raw in AudioReader([path]).raw_blocks(start, stop, block_frames=7001)
+        ]
+        assert np.array_equal(np.concatenate(found), decoded[start:stop])
+
+
+def test_words_that_lie_otherwise_are_left_to_the_decoder(tmp_path: Path) -> None:
+    """Twenty-four bits in words of 32: the words do not lie one by one as the header counts them."""
+    samples = words(2000, bits=24)
+    form = struct.pack("<HHIIHH", 1, 2, 48_000, 48_000 * 8, 8, 24)
+    path = tmp_path / "a.wav"
+    path.write_bytes(riff(chunk(b"fmt ", form), chunk(b"data", samples.tobytes())))
+    assert read_header(path).words_at == 0
+    big_endian = write(tmp_path / "a.aiff", samples, subtype="PCM_24")
+    assert read_header(big_endian).words_at == 0
+
+
+def test_the_decoder_is_believed_where_it_reads_other_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    samples = words(5000, bits=24)
+    path = write(tmp_path / "a.wav", samples, subtype="PCM_24")
+    wrong = replace(read_header(path), words_at=read_header(path).words_at + 3)
+    monkeypatch.setattr("sidekeep.storage.reader.read_header", lambda _: wrong)
+    assert (joined(AudioReader([path])) == samples.T / 2.0**31).all()
 
 
 @pytest.mark.parametrize(("subtype", "kind"), [("FLOAT", np.float32), ("DOUBLE", np.float64)])

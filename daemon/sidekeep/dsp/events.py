@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.heldtones import HOP, HeldToneMeter
 from sidekeep.dsp.meter import Block
+from sidekeep.dsp.spectra import Spectra
 from sidekeep.dsp.ticks import LOW_SCALE, TickMeter
 from sidekeep.dsp.tones import SpectrumMeter, ToneMeter
 
@@ -63,40 +65,71 @@ class EventTable:
         return signal
 
 
-class EventMeter:
-    """Fills an `EventTable`."""
+class SampleEvents:
+    """Fills what an `EventTable` takes from the samples themselves."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._ticks = TickMeter(rate_hz, channels)
-        self._spectra = SpectrumMeter(channels)
-        self._tones = ToneMeter(rate_hz)
         self._held = HeldToneMeter(rate_hz / self._ticks.middle_frames)
 
     def update(self, block: Block) -> None:
         """Take the next block, shape (channels, frames)."""
         self._held.update(self._ticks.update(block))
 
-    def update_spectra(self, spectra: NDArray[np.complex64]) -> None:
+    def finish(self) -> dict[str, Any]:
+        """Return fields of the table for everything seen."""
+        treble, middle, low = self._ticks.finish()
+        break_tick, breaks = self._ticks.breaks()
+        return {
+            "tick_frames": self._ticks.tick,
+            "treble": treble,
+            "middle": middle,
+            "low": low,
+            "held_frames": HOP * self._ticks.middle_frames,
+            "held_hz": self._held.finish(),
+            "break_tick": break_tick,
+            "breaks": breaks,
+        }
+
+
+class SpectralEvents:
+    """Fills what an `EventTable` takes from the shared spectra."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._spectra = SpectrumMeter(channels)
+        self._tones = ToneMeter(rate_hz)
+
+    def update(self, spectra: Spectra) -> None:
         """Take the next cells of the shared spectra, shape (channels, cells, bins)."""
         self._spectra.update(spectra)
         self._tones.update(spectra)
 
+    def finish(self) -> dict[str, Any]:
+        """Return fields of the table for everything seen."""
+        spectra, cross = self._spectra.finish()
+        return {
+            "group_cells": self._spectra.group_cells,
+            "spectra": spectra,
+            "cross": cross,
+            "tone_hz": self._tones.finish(),
+        }
+
+
+class EventMeter:
+    """Fills an `EventTable`: both halves in one place."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._samples = SampleEvents(rate_hz, channels)
+        self._spectra = SpectralEvents(rate_hz, channels)
+
+    def update(self, block: Block) -> None:
+        """Take the next block, shape (channels, frames)."""
+        self._samples.update(block)
+
+    def update_spectra(self, spectra: Spectra) -> None:
+        """Take the next cells of the shared spectra, shape (channels, cells, bins)."""
+        self._spectra.update(spectra)
+
     def finish(self) -> EventTable:
         """Return the table for everything seen."""
-        treble, middle, low = self._ticks.finish()
-        spectra, cross = self._spectra.finish()
-        break_tick, breaks = self._ticks.breaks()
-        return EventTable(
-            tick_frames=self._ticks.tick,
-            group_cells=self._spectra.group_cells,
-            treble=treble,
-            middle=middle,
-            low=low,
-            spectra=spectra,
-            cross=cross,
-            tone_hz=self._tones.finish(),
-            held_frames=HOP * self._ticks.middle_frames,
-            held_hz=self._held.finish(),
-            break_tick=break_tick,
-            breaks=breaks,
-        )
+        return EventTable(**self._samples.finish(), **self._spectra.finish())

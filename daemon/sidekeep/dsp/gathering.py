@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import mmap
+import os
 import tempfile
+from dataclasses import dataclass
 from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+_AT_ONCE = 1 << 18  # elements of a table
+_ALIGNED = 64  # bytes
 
 
 class Spool:
@@ -58,6 +63,42 @@ class Spool:
         mapped: Any = np.memmap(self._file, self._dtype, "r", shape=shape)
         self._file.close()  # the mapping stays
         return np.moveaxis(np.asarray(mapped), 0, self._axis)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a table lies in a file: its first byte, its type, its shape there, its axes' order."""
+
+    start: int
+    dtype: str
+    shape: tuple[int, ...]
+    axes: tuple[int, ...]
+
+
+def put(file: IO[bytes], table: NDArray[Any]) -> Place:
+    """Append a table to a file, keeping no more than a part of it in memory.
+
+    Raises:
+        OSError: the disk is full.
+    """
+    axes = tuple(sorted(range(table.ndim), key=lambda axis: -table.strides[axis]))
+    turned = np.ascontiguousarray(table.transpose(axes))
+    start = file.seek(0, os.SEEK_END)
+    start += file.write(bytes(-start % _ALIGNED))
+    flat = turned.reshape(-1)
+    for first in range(0, flat.size, _AT_ONCE):
+        file.write(flat[first : first + _AT_ONCE].data)
+        let_go(table)
+    return Place(start, turned.dtype.str, turned.shape, axes)
+
+
+def taken(file: IO[bytes], place: Place) -> NDArray[Any]:
+    """Give a table that `put` left in a flushed file, read-only; it is read where it is looked at."""
+    if 0 in place.shape:
+        turned: Any = np.zeros(place.shape, place.dtype)
+    else:
+        turned = np.memmap(file, place.dtype, "r", place.start, place.shape)
+    return np.asarray(turned).transpose(np.argsort(place.axes))
 
 
 def spooled(table: NDArray[Any]) -> NDArray[Any]:

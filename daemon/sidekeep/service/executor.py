@@ -27,6 +27,7 @@ from sidekeep.service.limits import Limits
 
 ERRORS_NAME = "worker.err"  # what the worker printed, kept beside the recording
 _TAIL_BYTES = 2000
+_HEAP = str(32 << 20)  # bytes: more than a block of audio, less than would be missed
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -159,10 +160,15 @@ def _environment(call: Call) -> Mapping[str, str]:
     """The child's environment.
 
     One thread per numeric library, since a worker shares its cores; one heap for all threads, since
-    each would keep for itself what it once needed (mallopt(3), M_ARENA_MAX).
+    each would keep for itself what it once needed (mallopt(3), M_ARENA_MAX). Blocks of audio stay in
+    the heap, and the heap stays: to give it back after each block costs more than a meter does.
     """
     values = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
-    values["MALLOC_ARENA_MAX"] = "1"
+    values |= {
+        "MALLOC_ARENA_MAX": "1",
+        "MALLOC_MMAP_THRESHOLD_": _HEAP,
+        "MALLOC_TRIM_THRESHOLD_": _HEAP,
+    }
     values[CORES_VARIABLE] = str(call.cores)
     values.pop("NOTIFY_SOCKET", None)
     if call.rules:

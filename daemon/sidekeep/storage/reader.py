@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from sidekeep.storage.containers.header import Header
 from sidekeep.storage.faults import faults
 from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.header import check_acceptable, read_header
+from sidekeep.storage.plainwords import WORDS_BITS, PlainWords
 from sidekeep.storage.recorder_tags import read_recorder_tags
 
 Raw = NDArray[Any]
@@ -31,6 +33,7 @@ BLOCK_FRAMES = 1 << 16
 _MEASURED_FRAMES = (
     1 << 18
 )  # the longer, the less often the threads that measure wait for each other
+_COMPARED_FRAMES = 1024
 LOUDEST = 1000.0  # 60 dB above full scale: no converter or mixer comes near
 
 
@@ -217,24 +220,48 @@ def _decoded(part: _Part, start: int, stop: int, buffer: Raw) -> Iterator[Raw]:
                 f"{file.samplerate:,} Hz; its header declares {part.header.frames:,} frames of "
                 f"{part.header.channels} at {part.header.rate_hz:,} Hz."
             )
-        position = start
-        with _decoding(part, "at its start"):
-            if start:
-                file.seek(start)
-        while position < stop:
-            wanted = buffer[: min(len(buffer), stop - position)]
-            where = f"{position / part.header.rate_hz:.1f} s in"
-            with _decoding(part, where):
-                found = file.read(out=wanted)
-            if len(found) < len(wanted):
-                raise _unreadable(part, where, "the audio ends before its declared length")
-            if found.dtype.kind == "f" and not np.abs(found).max() <= LOUDEST:  # nor is NaN
-                raise Damaged(
-                    f"{part.path.name} holds samples that are no numbers or no sound, {where}.",
-                    "The recorder or a program after it failed; play the side again.",
-                )
-            yield found
-            position += len(found)
+        with _source(part, file, start) as source:
+            position = start
+            while position < stop:
+                wanted = buffer[: min(len(buffer), stop - position)]
+                where = f"{position / part.header.rate_hz:.1f} s in"
+                with _decoding(part, where), faults("reading", part.path):
+                    found = source.read(out=wanted)
+                if len(found) < len(wanted):
+                    raise _unreadable(part, where, "the audio ends before its declared length")
+                if found.dtype.kind == "f" and not np.abs(found).max() <= LOUDEST:  # nor is NaN
+                    raise Damaged(
+                        f"{part.path.name} holds samples that are no numbers or no sound, {where}.",
+                        "The recorder or a program after it failed; play the side again.",
+                    )
+                yield found
+                position += len(found)
+
+
+@contextmanager
+def _source(
+    part: _Part, file: soundfile.SoundFile, start: int
+) -> Iterator[soundfile.SoundFile | PlainWords]:
+    """Give what reads the part from a frame on: its words themselves where the decoder sees the same."""
+    with _decoding(part, "at its start"):
+        if start:
+            file.seek(start)
+    header = part.header
+    if not header.words_at or header.bits not in WORDS_BITS:
+        yield file
+        return
+    with faults("reading", part.path):
+        words = PlainWords(part.path, header.words_at, header.bits, header.channels)
+    with words:
+        heard = np.zeros(
+            (2, min(_COMPARED_FRAMES, header.frames - start), header.channels), np.int32
+        )
+        words.seek(start)
+        with _decoding(part, "at its start"), faults("reading", part.path):
+            same = np.array_equal(words.read(heard[0]), file.read(out=heard[1]))
+            file.seek(start)
+        words.seek(start)
+        yield words if same else file
 
 
 def _opened(part: _Part) -> soundfile.SoundFile:

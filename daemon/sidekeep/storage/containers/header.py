@@ -23,7 +23,8 @@ class Header:
     it is (`mp3`, `html`, `empty`, `unknown`). `codec` is `pcm`, `float` or `flac` where we accept it,
     otherwise the name of the coding. `sample_type` is `int` or `float`; `bits` the word length.
     Numbers are 0 where the header does not give them. `reason` says why the state is what it is.
-    `md5` is FLAC's hash of the decoded audio, 32 hex digits, where the encoder gave it.
+    `md5` is FLAC's hash of the decoded audio, 32 hex digits, where the encoder gave it. `words_at` is the
+    byte where the audio begins if it lies there as little-endian integers, word by word, else 0.
     """
 
     container: str
@@ -36,6 +37,7 @@ class Header:
     state: State = State.UNKNOWN
     reason: str = ""
     md5: str = ""
+    words_at: int = 0
 
 
 class Malformed(Exception):

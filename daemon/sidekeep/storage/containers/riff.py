@@ -89,7 +89,7 @@ def read(source: Source) -> Header | None:
         return Header(
             container, state=State.UNFINISHED, reason="its format has not been written yet"
         )
-    codec, sample_type, bits, rate_hz, channels, frame_bytes = form
+    frame_bytes = form[5]
     if data is None:
         state, reason, present = State.UNFINISHED, "no audio has been written yet", 0
     else:
@@ -97,7 +97,16 @@ def read(source: Source) -> Header | None:
         if state is State.FINISHED and container == "wav":
             state, reason = _tail(source, data)
     frames = present // frame_bytes if frame_bytes else 0
-    return Header(container, codec, sample_type, bits, rate_hz, channels, frames, state, reason)
+    return Header(
+        *(container, *form[:5], frames, state, reason),
+        words_at=words_at(form, data.offset if data else 0),
+    )
+
+
+def words_at(form: tuple[str, str, int, int, int, int], offset: int) -> int:
+    """Where the words lie one by one, given `format_of` and where the audio begins; else 0."""
+    codec, _, bits, _, channels, frame_bytes = form
+    return offset if codec == "pcm" and 8 * frame_bytes == channels * bits else 0
 
 
 def format_of(fmt: bytes) -> tuple[str, str, int, int, int, int]:

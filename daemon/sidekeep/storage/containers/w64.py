@@ -6,7 +6,7 @@ import struct
 from collections.abc import Iterator
 
 from sidekeep.storage.containers.header import Chunk, Header, Malformed, Source, State, extent
-from sidekeep.storage.containers.riff import format_of
+from sidekeep.storage.containers.riff import format_of, words_at
 
 _RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 _TAIL = bytes.fromhex("f3acd3118cd100c04f8edb8a")
@@ -44,5 +44,6 @@ def read(source: Source) -> Header | None:
         elif chunk.name == b"data" and form is not None:
             state, reason, present = extent(chunk, source.size, _UNFINISHED_SIZES)
             frames = present // form[5] if form[5] else 0
-            return Header("w64", *form[:5], frames, state, reason)
+            at = words_at(form, chunk.offset)
+            return Header("w64", *form[:5], frames, state, reason, words_at=at)
     return Header("w64", state=State.UNFINISHED, reason="no audio has been written yet")
