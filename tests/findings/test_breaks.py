@@ -6,16 +6,19 @@ import numpy as np
 import pytest
 
 from composer import Band, Chamber, ComposedSide, Loop, Solo
+from composer.faults import FAULTS
 from evaluation.traps import TRAPS
 from findings_rig import findings, scene, side_of
 from sidekeep.findings.breaks import find_breaks
-from sidekeep.model import Finding
+from sidekeep.model import Finding, Severity
 
 LISTEN = 7.0
 
 
 def breaks_of(side: ComposedSide) -> list[Finding]:
-    return [one for one in findings(side) if one.kind in {"skip", "dropout", "locked groove"}]
+    """What is told of breaks, but for the note that a side breaks in many places."""
+    kinds = {"skip", "dropout", "locked groove"}
+    return [one for one in findings(side) if one.kind in kinds and "breaks" not in one.numbers]
 
 
 @pytest.mark.parametrize(
@@ -30,6 +33,24 @@ def test_notes_that_follow_each_other_are_no_break(programme: Solo | Chamber | L
 @pytest.mark.parametrize("trap", ["edits", "square wave", "percussion", "loud master"])
 def test_music_that_was_made_of_hard_edges_is_left_alone(trap: str) -> None:
     assert breaks_of(side_of(TRAPS[trap])) == []
+
+
+def test_a_stylus_that_jumps_again_and_again_is_noted_at_least() -> None:
+    """It cannot be told from edits by what is heard; the person gets the places."""
+    side = side_of(Band(104, key=2))
+    places_s = (10.37, 15.37, 20.37)
+    for place_s in places_s:
+        side = FAULTS["skip"](side, place_s, 1.0, round(place_s))
+    (note,) = (one for one in findings(side) if "breaks" in one.numbers)
+    assert (note.kind, note.severity) == ("skip", Severity.NOTE)
+    assert note.numbers["breaks"] == 3
+    assert "0:10, 0:15, 0:20" in note.detail
+
+
+def test_a_locked_groove_is_not_told_twice() -> None:
+    stuck = FAULTS["locked groove"](side_of(Band(104, key=2)), 17.3, 2.0, 5)
+    assert {one.kind for one in breaks_of(stuck)} == {"locked groove"}
+    assert not [one for one in findings(stuck) if "breaks" in one.numbers]
 
 
 def test_silence_that_a_gate_puts_around_the_music_is_no_dropout() -> None:

@@ -15,6 +15,7 @@ _EDGE_S = 0.3
 # Music that breaks more often on one side was made so: edits, scratching. The third place may score
 # so much by chance; what it has above that counts several times against the first two.
 _MANY, _ORDINARY, _USUAL = 2, 3.0, 3.0
+_MOST = 100  # breaks beyond these say nothing new
 _LOST_LIKENESS = 0.6  # a jump to elsewhere is less like its continuation at any distance
 _LEAST_LOSS_S = 0.8e-3
 _SHARP_DB, _SHARP_SPREAD_DB = (
@@ -31,17 +32,18 @@ _REAL_CLICKS = 40  # so many are counted among the edges of the side, which may 
 class Break:
     """A place where the music breaks.
 
-    `score` is the natural logarithm of the odds against the other breaks of the side, `lost_s` the
-    time that is missing when samples were lost, else 0.
+    `score` is the natural logarithm of the odds against the other breaks of the side, `alone` the same
+    if there were none; `lost_s` is the time that is missing when samples were lost, else 0.
     """
 
     span: Span
     score: float
     lost_s: float
+    alone: float
 
 
 def find_breaks(scene: Scene) -> tuple[Break, ...]:
-    """The breaks of a side, the surest first; at most two, edited music has many.
+    """The breaks of a side, the surest first. Where there are many, none scores high: edited music has.
 
     Two things speak for a break: that what sounded does not go on, which only music with sustained
     tones can tell, and that the edge is sharper than the other edges of the side, and sharper than
@@ -57,6 +59,8 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
     scores = seen[:, 0] + _sharpness(seen[:, 3].astype(np.float64))
     places: list[int] = []
     for place in np.argsort(-scores, kind="stable").tolist():
+        if len(places) > _MANY and (scores[place] < _ORDINARY or len(places) == _MOST):
+            break
         apart = np.abs(ticks[places] - ticks[place]).min(initial=ticks.max(initial=0) + 1)
         if apart > _TOGETHER_S * scene.ticks_per_second:
             places.append(place)
@@ -64,12 +68,13 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
     if len(places) > _MANY:
         usual = max(0.0, _USUAL * (float(scores[places[_MANY]]) - _ORDINARY))
     found = []
-    for place in places[:_MANY]:
+    for place in places:
         lost_s, likeness = (float(value) for value in seen[place, 1:3])
         lost = likeness >= _LOST_LIKENESS and lost_s >= _LEAST_LOSS_S
         start = int(ticks[place]) * events.tick_frames
         span = Span(start, start + events.tick_frames)
-        found.append(Break(span, float(scores[place]) - usual, lost_s if lost else 0.0))
+        alone = float(scores[place])
+        found.append(Break(span, alone - usual, lost_s if lost else 0.0, alone))
     return tuple(found)
 
 

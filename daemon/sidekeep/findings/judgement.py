@@ -5,6 +5,8 @@ from __future__ import annotations
 from sidekeep.findings.scene import worst
 from sidekeep.model import Finding, Judgement, Severity, Verdict
 
+_BREAKS = {"log_odds", "breaks"}  # the numbers of findings that speak of breaks in the music
+
 
 def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Leave out breaks that a locked groove or a dropout at the same place explains."""
@@ -16,9 +18,10 @@ def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     return tuple(
         one
         for one in found
-        if "log_odds" not in one.numbers
+        if not _BREAKS & set(one.numbers)
         or not any(
-            cause.start - 2 * cause.frames <= one.span.start <= cause.end + 2 * cause.frames
+            cause.start - 2 * cause.frames <= one.span.end - 1
+            and one.span.start <= cause.end + 2 * cause.frames
             for cause in causes
         )
     )

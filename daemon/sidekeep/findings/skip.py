@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from sidekeep.findings.breaks import Break
 from sidekeep.findings.scene import Scene, graded
-from sidekeep.model import Finding
+from sidekeep.model import Finding, Severity, Span
+
+_MANY = 3
+_TOLD = 5
 
 
 def find(
@@ -12,13 +15,16 @@ def find(
 ) -> tuple[Finding, ...]:
     """Tell the breaks after which the music goes on at another place.
 
+    Three and more on one side are what music looks like that was made of pieces; whether it was, or the
+    stylus jumped again and again, only a person can hear, and is told of it in a note.
+
     Args:
         scene: the side.
         breaks: where the music breaks.
         listen: logarithm of the odds from which a person should hear the place.
         again: the same from which the stylus surely jumped.
     """
-    return tuple(
+    jumps = tuple(
         Finding(
             "skip",
             graded(one.score, listen=listen, again=again),
@@ -29,3 +35,18 @@ def find(
         for one in breaks
         if one.score >= listen and not one.lost_s
     )
+    return (*jumps, *_many(scene, [one.span for one in breaks if one.alone >= listen]))
+
+
+def _many(scene: Scene, spans: list[Span]) -> tuple[Finding, ...]:
+    if len(spans) < _MANY:
+        return ()
+    spans = sorted(spans, key=lambda span: span.start)
+    places = ", ".join(scene.clock(span.start) for span in spans[:_TOLD])
+    more = f" and {len(spans) - _TOLD} more" if len(spans) > _TOLD else ""
+    detail = (
+        f"The music breaks at {len(spans)} places: {places}{more}. It was made so, or the stylus jumped; "
+        "hear one of them."
+    )
+    whole = Span(spans[0].start, spans[-1].end)
+    return (Finding("skip", Severity.NOTE, whole, detail, {"breaks": float(len(spans))}),)
