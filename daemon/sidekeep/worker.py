@@ -30,7 +30,7 @@ def main(argv: list[str]) -> int:
     try:
         result = _run(root, job)
     except Exception as error:  # noqa: BLE001
-        told = _result_of(error)
+        told = _result_of(error, job)
         if told is None:
             traceback.print_exc()
             return CRASHED
@@ -60,7 +60,7 @@ def _run(root: Root, job: str) -> Result:
     return run(root, job, rule_sets, hashes)
 
 
-def _result_of(error: Exception) -> Result | None:
+def _result_of(error: Exception, job: str) -> Result | None:
     """Say what an error means for the job; None when it is a fault of ours."""
     if isinstance(error, MemoryError):
         return None
@@ -74,7 +74,7 @@ def _result_of(error: Exception) -> Result | None:
         if isinstance(error, kind):
             return Result(end, error.message, error.advice)
     if isinstance(error, NeedsPerson | WrittenWrong):
-        advice = error.advice or "Correct it, then run `sidekeep release` with this job's name."
+        advice = error.advice or f"Correct it in held/{job}/, then run: sidekeep release {job}"
         return Result("held", error.message, advice)
     return None
 

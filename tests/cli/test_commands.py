@@ -326,6 +326,19 @@ def test_a_share_that_is_not_mounted(command: Command, rig: Rig) -> None:
     assert "Mount the disk or share" in out
 
 
+def test_the_doctor_makes_nothing_in_the_name_of_root(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "theirs"
+    place.mkdir()
+    if os.geteuid() == 0:
+        os.chown(place, 54_321, -1)
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert main(["doctor", "--quick", "--root", str(place)]) == exit_codes.NEEDS_PERSON
+    assert "sidekeep doctor --root" in capsys.readouterr().out
+    assert list(place.iterdir()) == []
+
+
 def test_the_doctor_leaves_nothing_behind(command: Command, rig: Rig) -> None:
     before = sorted(rig.root.path.rglob("*"))
     command("doctor", "--quick")

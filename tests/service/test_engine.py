@@ -273,6 +273,9 @@ def test_a_job_waits_for_room_on_the_disk(tmp_path: Path) -> None:
     assert rig.running() == []
     assert "waits for disk space" in rig.engine.status().short_of_space
     assert "waits for disk space" in rig.engine.status_line()
+    rig.passes(3)
+    (told,) = rig.events_logged("job.waits_for_space")
+    assert (told["job"], told["file"]) == ("20310504-a", "A.wav")
     rig.engine.dispatcher._preferences = replace(rig.preferences, free_space_gb=0.0)
     rig.passes(21)
     assert rig.running() == ["20310504-a"]

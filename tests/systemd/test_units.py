@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -86,6 +88,23 @@ def test_what_a_restart_does_not_mend_is_not_tried_again() -> None:
     (line,) = [line for line in unit.splitlines() if line.startswith("RestartPreventExitStatus=")]
     codes = {int(code) for code in line.partition("=")[2].split()}
     assert codes == {exit_codes.WRONG_USAGE, exit_codes.BUSY, exit_codes.WRONG_SETTINGS}
+
+
+@needs("systemd-analyze")
+def test_the_audit_runs_every_night_at_the_lowest_priority() -> None:
+    unit = (UNITS / "sidekeep-audit.service").read_text().splitlines()
+    assert {"Nice=19", "IOSchedulingClass=idle", "CPUSchedulingPolicy=idle"} <= set(unit)
+    (start,) = [line for line in unit if line.startswith("ExecStart=")]
+    assert start.endswith("--within 30")
+    timer = (UNITS / "sidekeep-audit.timer").read_text()
+    (when,) = [line for line in timer.splitlines() if line.startswith("OnCalendar=")]
+    told = run("systemd-analyze", "calendar", "--iterations=3", when.partition("=")[2])
+    assert told.returncode == 0, told.stderr
+    days = [
+        int(day) for day in re.findall(r"(?:elapse|#\d+): \w+ \d+-\d+-(\d+) 03:20:00", told.stdout)
+    ]
+    assert len(days) == 3
+    assert all(later == before % 31 + 1 or later == 1 for before, later in pairwise(days))
 
 
 def test_all_folders_share_one_mount() -> None:

@@ -92,6 +92,8 @@ def _lines(root: Root, entries: list[Entry], filed: int, status: Status) -> list
     lines: list[str] = []
     if status.offline:
         lines += [bold("OFFLINE"), f"  {status.offline}"]
+    if status.short_of_space:
+        lines += ["", bold("SHORT OF SPACE"), f"  The next job {status.short_of_space}."]
     lines += _waiting(status)
     for state in State:
         group = [entry for entry in entries if entry.state is state]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pwd
 import shutil
 import stat
 from collections.abc import Iterator
@@ -50,6 +51,9 @@ class Checked:
 
 def examine(root: Root, preferences: Preferences) -> Iterator[Checked]:
     """Run the checks one by one, as far as they make sense."""
+    if (foreign := _foreign(root)) is not None:
+        yield foreign
+        return
     yield _folders(root)
     if root.inbox.is_dir():
         yield from _writable(root)
@@ -61,6 +65,23 @@ def examine(root: Root, preferences: Preferences) -> Iterator[Checked]:
         yield _space(root, preferences)
     yield _clock()
     yield _rule_sets(preferences)
+
+
+def _foreign(root: Root) -> Checked | None:
+    """Whether root looks at a folder of somebody else's: what it makes there, they could not use."""
+    places = [place for place in (root.state, root.path) if place.is_dir()]
+    if os.geteuid() != 0 or not places or (user := places[0].stat().st_uid) == 0:
+        return None
+    try:
+        owner = pwd.getpwuid(user).pw_name
+    except KeyError:
+        owner = f"'#{user}'"
+    return Checked(
+        "user",
+        Grade.BAD,
+        f"{root.path} belongs to {owner}, and folders that root makes in it would be root's",
+        f"Run it as the service does: sudo -u {owner} sidekeep doctor --root {root.path}",
+    )
 
 
 def _folders(root: Root) -> Checked:

@@ -97,7 +97,7 @@ class Dispatcher:
 
     def start_due(self) -> None:
         """Start queued jobs while there are free workers and room on the disk."""
-        self.short_of_space = ""
+        told, self.short_of_space = self.short_of_space, ""
         while len(self.tally.running) < self._preferences.workers:
             job = self.tally.next_due(self._clock.monotonic_s())
             if job is None:
@@ -109,6 +109,8 @@ class Dispatcher:
                 continue
             if not started:
                 self.tally.queue.appendleft(job)
+                if not told:
+                    self._reporter.waits_for_space(job, self.short_of_space)
                 return
 
     def abandon(self, grace_s: float) -> None:

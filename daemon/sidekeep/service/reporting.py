@@ -122,6 +122,18 @@ class Reporter:
         self._log_conclusion(entry, conclusion, next_try_s)
         self._concluded(entry)
 
+    def waits_for_space(self, job: str, why: str) -> None:
+        """The disk has no room for the next job."""
+        entry = self._ledger.get(job)
+        self._log.warning(
+            "job.waits_for_space",
+            job=job,
+            file=entry.origin if entry else "",
+            why=why,
+            next="it starts by itself when there is room",
+            advice="Free some space on the archive's disk, or lower 'free space' in the settings.",
+        )
+
     def recovered(self, recovered: Recovered) -> None:
         """A stage was found when the service started, and brought to an end if that was possible."""
         if recovered.done == "stuck":

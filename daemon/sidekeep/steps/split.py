@@ -242,9 +242,14 @@ def _disagreeing(heard: Heard, written: tuple[SheetTrack, ...], settings: Settin
     listed = ", ".join(
         "no length" if track.length_s is None else clock(track.length_s) for track in written
     )
+    known = any(track.length_s is not None for track in written)
+    count = len(found.cuts) + 1
+    were = "was" if count == 1 else "were"
     return _Proposal(
         found.cuts,
-        (f"{_listing(written)} ({listed}); {len(found.cuts) + 1} were found ({lengths}).",),
+        (
+            f"{_listing(written)}{f' ({listed})' if known else ''}; {count} {were} found ({lengths}).",
+        ),
     )
 
 

@@ -117,7 +117,7 @@ def _check_kind(header: Header, file_name: str) -> None:
         what = "in no format we know" if header.container == "unknown" else f"a {header.container}"
         raise NotAudio(
             f"{file_name} is not an audio recording; it is {what}.",
-            "Take it out of the inbox. Recordings are WAV, W64, AIFF, CAF or FLAC files.",
+            "Put it where it belongs; recordings are WAV, W64, AIFF, CAF or FLAC files.",
         )
 
 

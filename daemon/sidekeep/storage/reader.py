@@ -224,18 +224,25 @@ def _decoded(part: _Part, start: int, stop: int, buffer: Raw) -> Iterator[Raw]:
             position = start
             while position < stop:
                 wanted = buffer[: min(len(buffer), stop - position)]
-                where = f"{position / part.header.rate_hz:.1f} s in"
+                where = _between(part, position, position + len(wanted))
                 with _decoding(part, where), faults("reading", part.path):
                     found = source.read(out=wanted)
                 if len(found) < len(wanted):
                     raise _unreadable(part, where, "the audio ends before its declared length")
                 if found.dtype.kind == "f" and not np.abs(found).max() <= LOUDEST:  # nor is NaN
+                    first = position + int((~(np.abs(found) <= LOUDEST)).any(axis=1).argmax())
                     raise Damaged(
-                        f"{part.path.name} holds samples that are no numbers or no sound, {where}.",
+                        f"{part.path.name} holds samples that are no numbers or no sound, first at "
+                        f"{first / part.header.rate_hz:.3f} s.",
                         "The recorder or a program after it failed; play the side again.",
                     )
                 yield found
                 position += len(found)
+
+
+def _between(part: _Part, start: int, stop: int) -> str:
+    rate_hz = part.header.rate_hz
+    return f"between {start / rate_hz:.1f} and {stop / rate_hz:.1f} s"
 
 
 @contextmanager
