@@ -87,6 +87,16 @@ def test_a_folder_that_is_not_there_is_a_mistake(tmp_path: Path) -> None:
         Rulebook(tmp_path, [str(tmp_path / "gone")]).load()
 
 
+def test_a_mistake_is_told_in_the_persons_own_file(tmp_path: Path) -> None:
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    (folder / "one.yaml").write_text("trimm: off\n")
+    (tmp_path / "state").mkdir()
+    with pytest.raises(WrittenWrong) as caught:
+        Rulebook(tmp_path / "state", [str(folder)]).load()
+    assert [mistake.file for mistake in caught.value.mistakes] == [str(folder / "one.yaml")]
+
+
 def test_the_child_tells_every_mistake(tmp_path: Path) -> None:
     (tmp_path / "one.yaml").write_text("trimm: off\n")
     (tmp_path / "two.yaml").write_text("description: [1\n")

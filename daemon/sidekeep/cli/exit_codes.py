@@ -28,7 +28,8 @@ INTERRUPTED = 130
 
 MEANINGS = {
     DONE: "all is well",
-    NEEDS_PERSON: "something needs a person: a job is held or in quarantine, a check found faults",
+    NEEDS_PERSON: "something needs a person: a job is held or in quarantine, an audit found files "
+    "that are missing or changed, doctor found a fault",
     WRONG_USAGE: "the command line is wrong",
     WRITTEN_WRONG: "a sheet, plan or rule set has mistakes, or a recording cannot be processed",
     NOT_FOUND: "there is no such job or file, or it is not in the state that was asked for",

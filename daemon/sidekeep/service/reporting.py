@@ -168,7 +168,7 @@ class Reporter:
     ) -> None:
         facts: dict[str, object] = {"job": entry.job, "file": entry.origin}
         if conclusion.message:
-            facts["why"] = conclusion.message
+            facts["why"] = "; ".join(conclusion.message.splitlines())
         facts["next"] = _next(conclusion.state, next_try_s)
         if conclusion.advice:
             facts["advice"] = conclusion.advice

@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from sidekeep.errors import Mistake, WrittenWrong
@@ -39,11 +40,20 @@ class Rulebook:
         path = os.pathsep.join(map(str, copies))
         try:
             count = check(path)
-        except WrittenWrong:
+        except WrittenWrong as error:
             self._remove(copies)
-            raise
+            mistakes = tuple(self._as_written(mistake, copies) for mistake in error.mistakes)
+            raise WrittenWrong(mistakes) from error
         self.path = path
         return count
+
+    def _as_written(self, mistake: Mistake, copies: list[Path]) -> Mistake:
+        """Name the person's own file where the mistake was found in its copy."""
+        for copy, folder in zip(copies, self._folders, strict=True):
+            if Path(mistake.file).is_relative_to(copy):
+                own = Path(folder) / Path(mistake.file).relative_to(copy)
+                return replace(mistake, file=str(own))
+        return mistake
 
     def prune(self) -> None:
         """Remove copies that are no longer in force; call it when no worker runs."""

@@ -92,7 +92,7 @@ def _reload(service: Service) -> None:
     except (WrittenWrong, OSError) as error:
         service.log.warning(
             "rules.refused",
-            why=str(error),
+            why="; ".join(str(error).splitlines()),
             next="the rule sets in force stay",
             advice=f"Correct them and reload again: kill -HUP {os.getpid()}",
         )
