@@ -10,7 +10,7 @@ from sidekeep.errors import Silent
 from sidekeep.findings.judgement import judge
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.model import Finding, Judgement, Outcome, Plan, Severity, Sheet, Span
-from sidekeep.steps.verdict import Settings, decide
+from sidekeep.steps.verdict import Settings, decide, side_findings
 
 
 def finding(severity: Severity, kind: str = "hum") -> Finding:
@@ -18,10 +18,15 @@ def finding(severity: Severity, kind: str = "hum") -> Finding:
 
 
 def test_small_things_leave_the_transfer_good() -> None:
-    verdict = judge((finding(Severity.NOTE), finding(Severity.NOTE)))
+    verdict = judge((finding(Severity.NOTE, "clipping"), finding(Severity.NOTE, "mono content")))
     assert verdict.judgement is Judgement.GOOD
-    assert verdict.sentence == "A good transfer. 2 small things noted."
-    assert judge(()).sentence == "A good transfer."
+    assert verdict.sentence == "A good transfer. Noted: clipping, mono content."
+
+
+def test_what_any_record_has_is_not_spoken_of() -> None:
+    told = side_findings(scene(clean_side()), Settings())
+    assert {one.kind for one in told} == {"clicks", "groove noise"}
+    assert judge(told).sentence == judge(()).sentence == "A good transfer."
 
 
 def test_the_worst_finding_speaks_with_its_advice() -> None:

@@ -28,11 +28,14 @@ def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
 
 
 def judge(findings: tuple[Finding, ...]) -> Verdict:
-    """Put the findings together into one judgement and one sentence a person can act on."""
-    notes = sum(one.severity is Severity.NOTE for one in findings)
+    """Put the findings together into one judgement and one sentence a person can act on.
+
+    Notes that come without advice count what any record has; a good transfer does not speak of them.
+    """
     if not findings or max(worst(one) for one in findings) == 0:
-        counted = "" if notes == 0 else f" {notes} small thing{'s' * (notes > 1)} noted."
-        return Verdict(Judgement.GOOD, f"A good transfer.{counted}")
+        kinds = dict.fromkeys(one.kind for one in findings if one.advice)
+        noted = f" Noted: {', '.join(kinds)}." if kinds else ""
+        return Verdict(Judgement.GOOD, f"A good transfer.{noted}")
     first = max(findings, key=worst)
     others = sum(one.severity is not Severity.NOTE for one in findings) - 1
     more = "" if others == 0 else f" {others} more finding{'s' * (others > 1)} in the report."
