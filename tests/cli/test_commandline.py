@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import errno
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +12,7 @@ import pytest
 import shtab
 
 from sidekeep import errors
-from sidekeep.cli import exit_codes
+from sidekeep.cli import exit_codes, jobs, place
 from sidekeep.cli.commandline import SHELLS
 from sidekeep.cli.main import main
 from sidekeep.cli.output import say
@@ -65,6 +67,35 @@ def test_a_wrong_line_ends_with_its_code(line: list[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(line)
     assert ended.value.code == exit_codes.WRONG_USAGE
+
+
+def test_a_folder_that_one_may_not_read_is_told_in_words(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def forbidden(_: object) -> int:
+        raise PermissionError(errno.EACCES, "Permission denied", "/srv/theirs")
+
+    monkeypatch.setattr(jobs, "run", forbidden)
+    assert main(["jobs"]) == exit_codes.MACHINE_FAULT
+    told = capsys.readouterr().err
+    assert told.startswith("Working with /srv/theirs failed: the user it runs as may not do that")
+    assert "later" not in told
+
+
+def test_the_machines_settings_hold_where_nothing_else_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = tmp_path / "settings.yaml"
+    settings.write_text("root: theirs\n")
+    monkeypatch.setattr(place, "SETTINGS", settings)
+    for given, root in (
+        ((None, None), tmp_path / "theirs"),
+        (("/elsewhere", None), Path("/elsewhere")),
+        ((None, tmp_path / "own.yaml"), tmp_path / "own"),
+    ):
+        (tmp_path / "own.yaml").write_text("root: own\n")
+        made = place.preferences_of(argparse.Namespace(root=given[0], settings=given[1]))
+        assert made.root == str(root)
 
 
 def test_every_error_has_a_documented_code() -> None:

@@ -17,6 +17,8 @@ from service_rig import Rig, rig_at
 from sidekeep.cli import audit as audit_command
 from sidekeep.cli import exit_codes
 from sidekeep.cli.main import main
+from sidekeep.errors import MachineFault
+from sidekeep.service.auditmarks import Marks
 from sidekeep.storage.audit import Checked, Condition, audit
 from sidekeep.storage.folders import Root
 from sidekeep.storage.order import read_order
@@ -286,6 +288,21 @@ def test_a_check_cut_short_counts_for_the_jobs_it_came_to(
     with contextlib.suppress(KeyboardInterrupt):
         command("audit")
     assert FILED in json.loads((rig.root.state / "audit.json").read_text())
+
+
+def test_who_may_only_read_sees_what_an_audit_found(
+    command: Command, rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (rig.root.music / f"{FILED}.flac").unlink()
+
+    def read_only(*_: object) -> None:
+        raise MachineFault("It cannot be written. It is tried again later.", "Ask somebody.")
+
+    monkeypatch.setattr(Marks, "save", read_only)
+    code, out, err = command("audit")
+    assert "MISSING (1)" in out
+    assert err == "It cannot be written.\nAsk somebody.\n"
+    assert code == exit_codes.MACHINE_FAULT
 
 
 def test_an_unknown_job_cannot_be_audited(command: Command) -> None:

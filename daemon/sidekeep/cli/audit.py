@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
@@ -11,7 +12,7 @@ from sidekeep.cli import exit_codes
 from sidekeep.cli.output import bold, print_json, say
 from sidekeep.cli.place import preferences_of, root_of
 from sidekeep.cli.progress import Bars
-from sidekeep.errors import Refused
+from sidekeep.errors import MachineFault, Refused
 from sidekeep.service.auditmarks import Marks
 from sidekeep.storage.audit import Checked, Condition, audit, filed_jobs
 from sidekeep.storage.folders import Root
@@ -41,7 +42,6 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.within is not None:
         jobs = marks.share(there, max(1, arguments.within))
     found, checked = _check(root, jobs, there, marks)
-    marks.save(there)
     counts = dict.fromkeys(Condition, 0)
     for each in found:
         counts[each.condition] += 1
@@ -56,6 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _tell(found)
         say(f"{len(there if jobs is None else jobs)} jobs, {checked} files, {_words(counts)}.")
+    marks.save(there)  # last: who may only read shall see what was found
     return exit_codes.NEEDS_PERSON if found else exit_codes.DONE
 
 
@@ -79,7 +80,8 @@ def _check(
                 if (
                     time.monotonic() - saved_s >= SAVE_EVERY_S
                 ):  # lest a night cut short count for nothing
-                    marks.save(there)
+                    with contextlib.suppress(MachineFault):  # told at the end
+                        marks.save(there)
                     saved_s = time.monotonic()
             done[each.job] = None
             bars.told(each.job or "files that no manifest lists", len(done) / (len(wanted) + 1))

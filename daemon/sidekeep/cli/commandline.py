@@ -45,7 +45,12 @@ def build_parser() -> Parser:
 
 def _place(parser: Parser) -> None:
     parser.add_argument("--root", metavar="DIR", help="folder with inbox, work, held, archive, ...")
-    parser.add_argument("--settings", metavar="FILE", type=Path, help="settings file (YAML)")
+    parser.add_argument(
+        "--settings",
+        metavar="FILE",
+        type=Path,
+        help="settings file (YAML); without it and --root /etc/sidekeep/settings.yaml, where there is one",
+    )
 
 
 def _place_and_json(parser: Parser) -> None:

@@ -10,6 +10,7 @@ from sidekeep.cli import exit_codes
 from sidekeep.cli.commandline import build_parser
 from sidekeep.cli.output import complain
 from sidekeep.errors import SidekeepError
+from sidekeep.storage.faults import machine_fault
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -24,6 +25,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has seen enough
         sys.stderr.close()
         return exit_codes.DONE
+    except OSError as error:
+        complain(machine_fault(error, "working with", error.filename or "the root"))
+        return exit_codes.MACHINE_FAULT
     except KeyboardInterrupt:
         return exit_codes.INTERRUPTED
 

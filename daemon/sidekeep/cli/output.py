@@ -9,6 +9,7 @@ from typing import Any
 
 from sidekeep.errors import SidekeepError
 from sidekeep.plain import plain
+from sidekeep.storage.faults import LATER
 
 
 def print_json(value: Any) -> None:
@@ -23,8 +24,8 @@ def say(text: str = "") -> None:
 
 
 def complain(error: SidekeepError) -> None:
-    """Print what went wrong and what can be done, on standard error."""
-    for text in (error.message, error.advice):
+    """Print what went wrong and what can be done, on standard error; the command is at its end."""
+    for text in (error.message.removesuffix(LATER).rstrip(), error.advice):
         for line in text.split("\n") if text else ():
             print(plain(line), file=sys.stderr)
 

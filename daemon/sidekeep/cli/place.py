@@ -11,11 +11,16 @@ from sidekeep.errors import Refused, WrittenWrong
 from sidekeep.preferences import Preferences, load_preferences
 from sidekeep.storage.folders import MARKER, Root
 
+#: Read where the command line names neither settings nor a root.
+SETTINGS = Path("/etc/sidekeep/settings.yaml")
+
 
 def preferences_of(
     arguments: argparse.Namespace, more: Mapping[str, str | None] | None = None
 ) -> Preferences:
     """Load the settings, the command line laid over them.
+
+    Without `--settings` and `--root` those of the machine are read, where there are any.
 
     Args:
         arguments: with `root` and `settings`.
@@ -24,8 +29,11 @@ def preferences_of(
     Raises:
         WrongSettings: with every mistake.
     """
+    file = arguments.settings
+    if file is None and arguments.root is None and SETTINGS.is_file():
+        file = SETTINGS
     try:
-        return load_preferences(arguments.settings, {"root": arguments.root, **(more or {})})
+        return load_preferences(file, {"root": arguments.root, **(more or {})})
     except WrittenWrong as error:
         raise WrongSettings(error.mistakes) from error
 

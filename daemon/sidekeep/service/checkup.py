@@ -75,12 +75,12 @@ def _foreign(root: Root) -> Checked | None:
     try:
         owner = pwd.getpwuid(user).pw_name
     except KeyError:
-        owner = f"'#{user}'"
+        owner = str(user)
     return Checked(
         "user",
         Grade.BAD,
         f"{root.path} belongs to {owner}, and folders that root makes in it would be root's",
-        f"Run it as the service does: sudo -u {owner} sidekeep doctor --root {root.path}",
+        f"Run it as the service does: runuser -u {owner} -- sidekeep doctor --root {root.path}",
     )
 
 

@@ -95,7 +95,7 @@ def check(path: str) -> int:
         WrittenWrong: with every mistake found.
     """
     environment = {**os.environ, RULES_VARIABLE: path}
-    command = [sys.executable, "-m", "sidekeep.cli.main", "rules", "--json"]
+    command = [sys.executable, "-m", "sidekeep.cli.main", "rules", "--json", "--root", "/"]
     try:
         done = subprocess.run(
             command, env=environment, capture_output=True, timeout=CHECK_S, check=False

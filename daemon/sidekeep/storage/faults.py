@@ -13,6 +13,9 @@ from sidekeep.errors import MachineFault
 
 _A_BLOCK = 1 << 20  # less room than this is none
 
+#: The end of every such message; what ends a command is not tried again, and it is left out there.
+LATER = "It is tried again later."
+
 _CAUSES: dict[int, tuple[str, str]] = {
     errno.ENOSPC: ("the disk is full", "Free some space on it."),
     errno.EDQUOT: ("the disk quota is used up", "Free some space or raise the quota."),
@@ -41,8 +44,8 @@ _CAUSES: dict[int, tuple[str, str]] = {
         "Check the server and the network.",
     ),
     errno.EACCES: (
-        "the service may not do that there",
-        "Give the service's user the right to read and write this folder.",
+        "the user it runs as may not do that there",
+        "Give the service's user the right to read and write this folder; run commands as that user.",
     ),
     errno.EPERM: (
         "the system does not permit it",
@@ -74,7 +77,7 @@ def machine_fault(error: OSError, doing: str, path: str | os.PathLike[str]) -> M
         path: the file or folder it was done to.
     """
     cause, advice = _CAUSES.get(error.errno or 0, (error.strerror or str(error), ""))
-    message = f"{doing} {os.fspath(path)} failed: {cause}. It is tried again later."
+    message = f"{doing} {os.fspath(path)} failed: {cause}. {LATER}"
     return MachineFault(message[0].upper() + message[1:], advice)
 
 
