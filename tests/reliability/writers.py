@@ -12,6 +12,7 @@ import io
 import os
 import random
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import timedelta
 from itertools import product
@@ -61,8 +62,9 @@ class Desk:
             self.rig.clock.turn(pause_s)
             pause_s = self.rig.engine.one_pass()
         self.rig.clock.turn(until_s - self.rig.clock.monotonic)
-        if not self.done and self.rig.executor.started:
-            self.claimed_early += self.rig.executor.started
+        if not self.done:  # what is no recording yet would be put in quarantine at once
+            put_away = [path.name for path in self.rig.root.quarantine.glob("*/")]
+            self.claimed_early += [*self.rig.executor.started, *put_away]
 
     def brief_s(self) -> float:
         """Draw a pause shorter than what settles."""
@@ -224,7 +226,8 @@ def written(
     kind = "wav" if writer is header_last else rng.choice(KINDS)
     desk = Desk(rig, rng, polling, seen, kind, sound(kind, rng))
     desk.wait(rng.uniform(0.1, 5.0))
-    writer(desk)
+    with suppress(FileNotFoundError):  # the half that was written is gone
+        writer(desk)
     desk.done = True
     until_s = rig.clock.monotonic_s() + LONGEST_S
     while not rig.executor.started and rig.clock.monotonic_s() < until_s:

@@ -16,6 +16,7 @@ import pytest
 import soundfile
 
 from sidekeep.errors import Damaged, Lossy, Misnamed, NotAudio, OutsideLimits, Unusable
+from sidekeep.service.readiness import header_finished
 from sidekeep.storage.containers.header import Header, State
 from sidekeep.storage.header import check_acceptable, read_header
 from storage.audio_files import bext, chunk, fmt, riff, wav, words, write
@@ -98,6 +99,18 @@ def test_a_header_just_begun_is_unfinished(tmp_path: Path) -> None:
     for length in (0, 4, 12, 20, 36, 44):
         path.write_bytes(whole[:length])
         assert read_header(path).state is not State.FINISHED
+
+
+@pytest.mark.parametrize(("name", "major", "subtype", "container"), CONTAINERS)
+@pytest.mark.parametrize("tag", [b"", b"ID3\4\0\0\0\0\1\0" + bytes(128)])
+def test_every_beginning_of_a_recording_is_unfinished(
+    tmp_path: Path, name: str, major: str, subtype: str, container: str, tag: bytes
+) -> None:
+    path = write(tmp_path / name, words(40), format=major, subtype=subtype)
+    whole = (tag if container == "flac" else b"") + path.read_bytes()
+    for length in range(min(len(whole), 300)):
+        path.write_bytes(whole[:length])
+        assert header_finished(path) is False, length
 
 
 def test_audio_beyond_the_declared_end_means_that_the_recorder_died(tmp_path: Path) -> None:

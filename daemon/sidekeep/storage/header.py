@@ -18,6 +18,15 @@ MOST_CHANNELS = 2
 LONGEST_S = 12 * 3600
 
 _FAMILIES = (riff.read, w64.read, aiff.read, caf.read, flac.read)
+#: By which bytes each family is known, and where they stand.
+_FAMILY_MARKS = (
+    *(((0, kind), (8, b"WAVE")) for kind in (b"RIFF", b"RF64", b"BW64")),
+    ((0, w64.RIFF), (24, w64.WAVE)),
+    *(((0, b"FORM"), (8, kind)) for kind in (b"AIFF", b"AIFC")),
+    ((0, b"caff"),),
+    ((0, flac.MARK),),
+    ((0, b"ID3"),),
+)
 _CONTAINERS_OF_SUFFIX = {
     ".wav": ("wav", "rf64", "bw64"),
     ".wave": ("wav", "rf64", "bw64"),
@@ -71,7 +80,21 @@ def _read(descriptor: int, size: int) -> Header:
             return Header(container, state=State.UNKNOWN, reason=str(error))
         if header is not None:
             return header
+    if _has_only_begun(Source(descriptor, size)):
+        reason = "only its first bytes have been written yet"
+        return Header("empty", state=State.UNFINISHED, reason=reason)
     return foreign.read(Source(descriptor, size))
+
+
+def _has_only_begun(source: Source) -> bool:
+    """Whether a file ends before the marks that would tell what it is, or inside its ID3v2 tag."""
+    start = source.read(0, 40)
+    if start.startswith(b"ID3"):
+        return flac.MARK.startswith(source.read(flac.after_tag(start), 4))
+    return start != b"" and any(
+        all(mark.startswith(start[at : at + len(mark)]) for at, mark in marks)
+        for marks in _FAMILY_MARKS
+    )
 
 
 def check_acceptable(header: Header, file_name: str) -> None:

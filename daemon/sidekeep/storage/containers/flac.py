@@ -7,6 +7,7 @@ from itertools import islice
 
 from sidekeep.storage.containers.header import Chunk, Header, Malformed, Source, State
 
+MARK = b"fLaC"
 STREAMINFO, VORBIS_COMMENT = 0, 4
 _TAIL_BYTES = 64 << 10
 _LARGEST_TAIL = 1 << 20
@@ -32,13 +33,18 @@ def blocks(source: Source) -> Iterator[Chunk]:
 def start_of(source: Source) -> int:
     """Give where `fLaC` stands: at the beginning, or after an ID3v2 tag; -1 when nowhere."""
     head = source.read(0, 10)
-    if head[:4] == b"fLaC":
+    if head[:4] == MARK:
         return 0
-    if head[:3] == b"ID3" and len(head) == 10:
-        size = 10 + (head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9])
-        if source.read(size, 4) == b"fLaC":
-            return size
+    if head[:3] == b"ID3" and source.read(after_tag(head), 4) == MARK:
+        return after_tag(head)
     return -1
+
+
+def after_tag(head: bytes) -> int:
+    """Give where an ID3v2 tag ends, from the first bytes of its file (ID3v2.4.0, 3.1)."""
+    if len(head) < 10:
+        return 10
+    return 10 + (head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9])
 
 
 def read(source: Source) -> Header | None:

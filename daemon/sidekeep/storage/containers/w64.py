@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from sidekeep.storage.containers.header import Chunk, Header, Malformed, Source, State, extent
 from sidekeep.storage.containers.riff import format_of, words_at
 
-_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
+RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 _TAIL = bytes.fromhex("f3acd3118cd100c04f8edb8a")
-_WAVE = b"wave" + _TAIL
+WAVE = b"wave" + _TAIL
 _HEAD = 24
 # A size of nothing, of all ones, or of just the chunk's own head stands until the recorder finishes.
 _UNFINISHED_SIZES = frozenset((0, 0xFFFFFFFFFFFFFFFF - _HEAD, 0x7FFFFFFFFFFFFFFF - _HEAD))
@@ -35,7 +35,7 @@ def chunks(source: Source) -> Iterator[Chunk]:
 def read(source: Source) -> Header | None:
     """Read the header; None when the file is no Wave64."""
     start = source.read(0, 40)
-    if start[:16] != _RIFF or start[24:40] != _WAVE:
+    if start[:16] != RIFF or start[24:40] != WAVE:
         return None
     form: tuple[str, str, int, int, int, int] | None = None
     for chunk in chunks(source):
