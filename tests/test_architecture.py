@@ -12,7 +12,7 @@ import pytest
 SOURCE = Path(__file__).parent.parent / "daemon" / "sidekeep"
 
 #: Modules that hold nouns, texts and declarations: everybody may know them.
-GROUND = {"model", "errors", "settings", "plain", "naming", "pathpattern", "cores"}
+GROUND = {"model", "errors", "settings", "plain", "naming", "pathpattern", "cores", "forked"}
 #: What people write, read into nouns.
 WRITTEN = {
     "strict_yaml", "quantities", "schema", "patterns", "sheets", "rulesets", "choosing", "planfile",

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from sidekeep import planfile
 from sidekeep.dsp.stretch import Stretch
 from sidekeep.dsp.truepeak import TruePeakMeter, max_true_peak
+from sidekeep.forked import Forked
 from sidekeep.measurements import Measurements
 from sidekeep.model import Copy, Plan, Track
 from sidekeep.naming import part_path
@@ -125,6 +127,8 @@ class Delivery:
         self._root, self._plan = root, plan
         self._stage = Stage(root, order.job, order.supersedes)
         self._cover = cover
+        self._masters: tuple[Master, ...] = ()
+        self._drawn: tuple[Plan, Forked[str]] | None = None
 
     def keep_for_a_person(self) -> None:
         """Leave the plan and its report in the job's folder, where a held job waits."""
@@ -144,9 +148,22 @@ class Delivery:
             copies = (replace(copy, path=next(placed)[len(_MUSIC) :]) for copy in track.copies)
             return replace(track, copies=tuple(copies))
 
-        return self._plan.with_sides(
+        plan = self._plan.with_sides(
             lambda side: replace(side, tracks=tuple(with_places(track) for track in side.tracks))
         )
+        self._masters = self._masters_of(plan)
+        return plan
+
+    @contextmanager
+    def ahead(self, plan: Plan, cores: int) -> Iterator[None]:
+        """With two cores, read the recording back and draw the page while the tracks are written."""
+        if cores == 1:
+            yield
+            return
+        with Forked(partial(job_page, plan, self._seen, self._where(plan))) as page:
+            self._drawn = plan, page
+            self._stage.check_masters(self._masters)
+            yield
 
     def open_sink(self, track: Track, copy: Copy) -> FileSink:
         """Open the stage's file for one copy of one track."""
@@ -169,7 +186,6 @@ class Delivery:
                 for copy in track.copies:
                     path = self._stage.path_of(_MUSIC + copy.path)
                     write_tags(path, copy.format, self._tags(track, copy), self._cover)
-        masters = self._masters(plan)
         notes = self._stage.notes
         with faults("writing", notes):
             (notes / PLAN_NAME).write_text(planfile.write(plan), encoding="utf-8")
@@ -184,32 +200,36 @@ class Delivery:
                 if name and (self._folder / name).exists():
                     shutil.copyfile(self._folder / name, notes / PurePosixPath(name).name)
             write_record(notes, self._plan, plan)
-        where = self._where(plan, masters)
-        with ThreadPoolExecutor(1) as aside:  # drawn while hashes are taken
-            page = aside.submit(job_page, plan, self._seen, where)
-            self._stage.seal(masters, lambda digest: with_manifest(page.result(), digest))
+        self._stage.seal(self._masters, lambda digest: with_manifest(self._page(plan), digest))
+
+    def _page(self, plan: Plan) -> str:
+        if self._drawn is not None:
+            drawn, page = self._drawn
+            if drawn == plan:
+                return page.result()
+        return job_page(plan, self._seen, self._where(plan))
 
     def _tags(self, track: Track, copy: Copy) -> Mapping[str, str]:
         return shifted(track.tags, copy.gain_db) if copy.gain_db else track.tags
 
-    def _masters(self, plan: Plan) -> list[Master]:
+    def _masters_of(self, plan: Plan) -> tuple[Master, ...]:
         """Name the recording's files in the archive; those that lie there already stay."""
         if self._order.supersedes is not None:
             kept = earlier_result(self._root, self._order.supersedes).masters
-            return [Master(f"archive/{file.path}", file.path, file.sha256) for file in kept]
+            return tuple(Master(f"archive/{file.path}", file.path, file.sha256) for file in kept)
         parts = plan.recording.parts
         path = _MASTERS + plan.master_path
         places = self._stage.places(
             part_path(path, number, len(parts), part.name)
             for number, part in enumerate(parts, start=1)
         )
-        return [
+        return tuple(
             Master(f"work/{self._order.job}/{source}", place, part.sha256)
             for source, place, part in zip(self._order.parts, places, parts, strict=True)
-        ]
+        )
 
-    def _where(self, plan: Plan, masters: list[Master]) -> list[tuple[str, str]]:
-        rows = [("master", master.path) for master in masters]
+    def _where(self, plan: Plan) -> list[tuple[str, str]]:
+        rows = [("master", master.path) for master in self._masters]
         for side in plan.sides:
             for track in side.tracks:
                 rows += [(f"track {track.number}", _MUSIC + copy.path) for copy in track.copies]

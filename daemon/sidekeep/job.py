@@ -84,12 +84,13 @@ def run(
         taken = delivery.taken_over(plan)
         if taken is not None:
             log.info("files_taken_over", earlier=order.supersedes)
-        plan = taken or render(
-            plan, source(reader, known), delivery.open_sink, telling.rendering(plan), cores()
-        )
-        log_files(log, plan)
-        result = _result("staged", plan)
-        delivery.seal(plan, result)
+        with delivery.ahead(taken or plan, cores()):
+            plan = taken or render(
+                plan, source(reader, known), delivery.open_sink, telling.rendering(plan), cores()
+            )
+            log_files(log, plan)
+            result = _result("staged", plan)
+            delivery.seal(plan, result)
         return result
 
 

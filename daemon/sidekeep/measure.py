@@ -60,16 +60,15 @@ class _Samples:
         """Take the next block as it was recorded."""
         self._capture.update(block)
 
-    def take_treated(self, block: Block) -> None:
+    def take_treated(self, block: Block, peaks: NDArray[np.float32] | None = None) -> None:
         """Take the next block as it will be heard."""
-        self._events.update(block)
-        self._levels.update(block)
+        self._levels.update(block, peaks)
         self._peaks.update(block)
+        self._events.update(block)
 
     def take_plain(self, block: Block) -> None:
-        """Take the next block, which nothing treats."""
-        self.take_recorded(block)
-        self.take_treated(block)
+        """Take the next block, which nothing treats: heard and recorded are one, cell for cell."""
+        self.take_treated(block, self._capture.update(block))
 
     def finish(self) -> Arrays:
         """Return the tables, flat."""

@@ -13,6 +13,7 @@ from sidekeep.errors import MachineFault, Unusable
 from sidekeep.storage.durable import (
     fsync_folder,
     rename_noreplace,
+    sha256_from_disk,
     sha256_of,
     write_atomically,
 )
@@ -113,8 +114,31 @@ def test_hashes_are_sha_256(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(data)
     expected = hashlib.sha256(data).hexdigest()
-    assert sha256_of(path) == sha256_of(path, from_disk=True) == expected
+    assert sha256_of(path) == sha256_from_disk(path) == expected
     assert FileHashes([path, path]).result() == (expected, expected)
+
+
+@pytest.mark.parametrize("size", [0, 1, 4096, 1 << 20, (1 << 20) + 513])
+def test_what_the_disk_holds_is_hashed_to_the_last_byte(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    """Past the system's memory, and where the file system cannot do that."""
+    data = os.urandom(size)
+    path = tmp_path / "a"
+    path.write_bytes(data)
+    expected = hashlib.sha256(data).hexdigest()
+    assert sha256_from_disk(path) == expected
+    plainly, asked = os.open, []
+
+    def cannot(name: Path, flags: int, *more: int) -> int:
+        asked.append(flags & os.O_DIRECT)
+        if flags & os.O_DIRECT:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
+        return plainly(name, flags, *more)
+
+    monkeypatch.setattr(os, "open", cannot)
+    assert sha256_from_disk(path) == expected
+    assert asked == [os.O_DIRECT, 0]
 
 
 def test_hashing_a_missing_file_is_the_machines_fault(tmp_path: Path) -> None:

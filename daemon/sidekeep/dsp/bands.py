@@ -72,9 +72,12 @@ class BandMeter:
         """Take the next cells, shape (channels, cells, bins)."""
         rows = spectra[:, :, : self._bins]
         if self._rows == 2:
-            half = rows * np.float32(0.5)
-            rows = np.stack((half[0] + half[1], half[0] - half[1])).astype(np.complex64)
+            left, right = rows
+            rows = np.empty_like(rows)
+            np.add(left, right, out=rows[0])
+            np.subtract(left, right, out=rows[1])
         power = rows.real**2 + rows.imag**2
+        power *= np.float32(1 / self._rows**2)
         sums = np.add.reduceat(power, self._starts, axis=2)
         # Hann spreads a component's power over 1.5 bins; the other half of the spectrum doubles it.
         codes = 2 * (_decibels(sums * np.float32(2 / 1.5)) - np.float32(FLOOR_DB))

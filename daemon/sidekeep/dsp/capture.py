@@ -74,17 +74,18 @@ class CaptureMeter:
         self._whole = True
         self._repeats = _RepeatFinder(round(_REPEAT_REACH_S * rate_hz))
 
-    def update(self, block: Block) -> None:
-        """Take the next untreated block, shape (channels, frames)."""
+    def update(self, block: Block) -> NDArray[np.float32]:
+        """Take the next untreated block, shape (channels, frames); give `peaks` of the new cells."""
         self._repeats.update(block)
         if self._rest.shape[1]:
             block = np.concatenate((self._rest, block), axis=1)
         cells = block.shape[1] // self._cell
         self._rest = block[:, cells * self._cell :].copy()
-        if cells:
-            self._add(block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell))
+        if not cells:
+            return self._loudest[:, :0]
+        return self._add(block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell))
 
-    def _add(self, cells: Block) -> None:
+    def _add(self, cells: Block) -> NDArray[np.float32]:
         peaks = np.stack((cells.max(axis=2), -cells.min(axis=2)), axis=2)
         loudest = np.maximum.accumulate(np.concatenate((self._loudest, peaks), axis=1), axis=1)[
             :, 1:
@@ -95,6 +96,7 @@ class CaptureMeter:
         self._held.append(_held_runs(cells, self._rate_hz))
         self._look_at_words(cells)
         self._cells += cells.shape[1]
+        return peaks
 
     def _look_at_words(self, cells: Block) -> None:
         first = -self._cells % _WORD_STRIDE

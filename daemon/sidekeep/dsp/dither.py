@@ -75,10 +75,9 @@ class _Noise:
         numbers = self._take(frames)
         sums = numbers >> np.uint32(16)
         sums += numbers & np.uint32(0xFFFF)
-        noise = sums.astype(np.float64)
-        noise -= 65535.0
-        noise *= 1.0 / 65536.0
-        return noise
+        centred = sums.view(np.int32)
+        centred -= np.int32(65535)
+        return np.multiply(centred, 1.0 / 65536.0, dtype=np.float64)
 
     def _take(self, count: int) -> NDArray[np.uint32]:
         missing = count - len(self._spare)

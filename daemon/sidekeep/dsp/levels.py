@@ -38,18 +38,28 @@ class LevelMeter:
         none = np.zeros((channels, 0), np.float32)
         self._squares, self._peaks = Spool(1, none), Spool(1, none)
 
-    def update(self, block: Block) -> None:
-        """Take the next block, shape (channels, frames)."""
+    def update(self, block: Block, peaks: NDArray[np.float32] | None = None) -> None:
+        """Take the next block, shape (channels, frames).
+
+        Args:
+            block: the block.
+            peaks: highest and negated lowest samples of the cells that it completes, (channels, cells,
+                2), where they are known already.
+        """
         if self._rest.shape[1]:
             block = np.concatenate((self._rest, block), axis=1)
         cells = block.shape[1] // self._cell
         self._rest = block[:, cells * self._cell :].copy()
         if cells:
-            self._add(block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell))
+            whole = block[:, : cells * self._cell].reshape(block.shape[0], cells, self._cell)
+            self._add(whole, peaks)
 
-    def _add(self, cells: Block) -> None:
+    def _add(self, cells: Block, peaks: NDArray[np.float32] | None = None) -> None:
         self._squares.append(np.einsum("cij,cij->ci", cells, cells) / np.float32(cells.shape[2]))
-        self._peaks.append(np.maximum(cells.max(axis=2), -cells.min(axis=2)))
+        both = (
+            (cells.max(axis=2), -cells.min(axis=2)) if peaks is None else np.moveaxis(peaks, 2, 0)
+        )
+        self._peaks.append(np.maximum(*both))
 
     def finish(self) -> LevelTable:
         """Return the table; a last incomplete cell is kept."""

@@ -28,25 +28,29 @@ class Decimator:
 
     def __init__(self, factor: int, channels: int) -> None:
         taps = _low_pass(_REACH * factor, 0.5 / factor)
-        self._factor = factor
-        self._taps = np.ascontiguousarray(taps.reshape(_REACH, factor).T, np.float32)
+        # A run of `_REACH` outputs is a matrix times the frames of its own run, and times those of the
+        # next one: a filter that begins at output k of a run reaches k outputs into the next.
+        spread = np.zeros((2 * _REACH, factor, _REACH))
+        for output in range(_REACH):
+            spread[output : output + _REACH, :, output] = taps.reshape(_REACH, factor)
+        own, following = np.split(spread.reshape(-1, _REACH), 2)
+        self._taps = np.ascontiguousarray(np.concatenate((own, following), axis=1), np.float32)
+        self._run = _REACH * factor
         # The filter's centre lies half its length after its first frame; zeros in front align it.
-        self._rest = np.zeros((channels, _REACH // 2 * factor), np.float32)
+        self._rest = np.zeros((channels, self._run // 2), np.float32)
 
     def process(self, block: Block) -> Block:
         """Take the next frames (channels, frames); give the finished output samples."""
         block = np.concatenate((self._rest, block), axis=1)
-        whole = block.shape[1] // self._factor
-        ready = max(0, whole - _REACH + 1)
-        self._rest = block[:, ready * self._factor :].copy()
+        runs = block.shape[1] // self._run
+        ready = max(0, runs - 1)
+        self._rest = block[:, ready * self._run :].copy()
         if not ready:
             return block[:, :0]
-        framed = block[:, : whole * self._factor].reshape(block.shape[0], whole, self._factor)
+        framed = block[:, : runs * self._run].reshape(len(block), runs, self._run)
         parts = framed @ self._taps
-        out: Block = parts[:, :ready, 0].copy()
-        for shift in range(1, _REACH):
-            out += parts[:, shift : shift + ready, shift]
-        return out
+        out: Block = parts[:, :-1, :_REACH] + parts[:, 1:, _REACH:]
+        return out.reshape(len(block), ready * _REACH)
 
 
 def _low_pass(taps: int, corner: float) -> NDArray[np.float64]:

@@ -83,12 +83,11 @@ class TruePeakMeter:
 
     def _work_on(self, segment: _Segment, following: _Segment | None) -> None:
         floor = np.minimum(self._earlier_peak, segment.peak)
-        after = np.zeros((len(floor), AFTER), np.float32)
+        segment.around[:, :BEFORE] = self._tail
         if following is not None:
             floor = np.minimum(floor, following.peak)
-            after = following.samples[:, :AFTER]
-        around = np.concatenate((self._tail, segment.samples, after), axis=1)
-        self._cells.append(_true_peaks(around, segment.cell_peaks, floor))
+            segment.around[:, -AFTER:] = following.samples[:, :AFTER]
+        self._cells.append(_true_peaks(segment.around, segment.cell_peaks, floor))
         self._tail = segment.samples[:, -BEFORE:]
         self._earlier_peak = segment.peak
 
@@ -110,17 +109,26 @@ def _true_peak(table: TruePeakTable, stretch: Stretch) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Segment:
-    """Samples (channels, frames), sample peaks of their cells (channels, cells) and of it all."""
+    """Samples with room for those around them, sample peaks of their cells and of it all.
 
-    samples: Float32
+    Shapes: (channels, BEFORE + frames + AFTER), (channels, cells), (channels,).
+    """
+
+    around: Float32
     cell_peaks: Float32
     peak: Float32
 
     @classmethod
     def of(cls, block: Block, cell_frames: int) -> _Segment:
-        cells = block.reshape(len(block), -1, cell_frames)
-        peaks = _peaks(cells)
-        return cls(block.copy(), peaks, peaks.max(axis=1))
+        around = np.zeros((len(block), BEFORE + block.shape[1] + AFTER), np.float32)
+        around[:, BEFORE:-AFTER] = block
+        peaks = _peaks(block.reshape(len(block), -1, cell_frames))
+        return cls(around, peaks, peaks.max(axis=1))
+
+    @property
+    def samples(self) -> Float32:
+        """The segment's own samples, (channels, frames)."""
+        return self.around[:, BEFORE:-AFTER]
 
 
 def _true_peaks(around: Float32, cell_peaks: Float32, floor: Float32) -> Float32:

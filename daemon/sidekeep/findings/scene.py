@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import scipy.fft
@@ -225,6 +225,7 @@ class Scene:
         )
 
 
+@lru_cache(maxsize=8)  # pieces are of one length, but for the first and the last
 def _butterworth(
     size: int, rate_hz: float, band_hz: tuple[float, float], order: int
 ) -> NDArray[np.float32]:

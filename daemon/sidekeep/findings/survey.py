@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 
+from sidekeep.cores import cores
 from sidekeep.findings import (
     channels,
     clicks,
@@ -27,11 +28,12 @@ from sidekeep.findings import (
 from sidekeep.findings.breaks import find_breaks
 from sidekeep.findings.judgement import without_echoes
 from sidekeep.findings.scene import Scene
+from sidekeep.forked import Forked
 from sidekeep.measurements import let_go_of
 from sidekeep.model import Finding, Severity
 from sidekeep.settings import choice, number, quantity
 
-_LONG_S = 2400.0  # from here on what two at a time keep in memory counts more than a few seconds
+Look = Callable[[], Iterable[Finding]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,22 +298,37 @@ class Limits:
 
 def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     """All that is found about one side; the findings carry no advice yet."""
-    look = partial(
-        locked_groove.find, scene, likeness=limits.locked_likeness, left_db=limits.locked_left_db
+    # These two take as long as all the others.
+    slow = (
+        partial(image.find, scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
+        partial(
+            locked_groove.find,
+            scene,
+            likeness=limits.locked_likeness,
+            left_db=limits.locked_left_db,
+        ),
     )
-    if scene.seconds(scene.seen.frames) > _LONG_S:
-        found = (*_quick_findings(scene, limits), *look())
+    quick = _quick_looks(scene, limits)
+    if cores() == 1:
+        found = _found(scene, (*quick, *slow))
     else:
-        with ThreadPoolExecutor(1) as pool:  # this one alone takes as long as all the others
-            grooves = pool.submit(look)
-            found = (*_quick_findings(scene, limits), *grooves.result())
+        with Forked(partial(_found, scene, slow)) as others:
+            found = (*_found(scene, quick), *others.result())
     found = without_echoes(found)
     return (*found, *locked_groove.find_jumps_back(found))
 
 
-def _quick_findings(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
+def _found(scene: Scene, looks: tuple[Look, ...]) -> tuple[Finding, ...]:
+    found: tuple[Finding, ...] = ()
+    for look in looks:
+        found += tuple(look())
+        let_go_of(scene.seen)  # what one has read need not stay in memory for the next
+    return found
+
+
+def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
     breaks = find_breaks(scene)
-    looks = (
+    return (
         partial(
             clipping.find,
             scene,
@@ -333,7 +350,6 @@ def _quick_findings(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
             listen_dbfs=limits.low_capture_dbfs,
             again_dbfs=limits.low_capture_again_dbfs,
         ),
-        partial(image.find, scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
         partial(hum.find, scene, listen_db=limits.hum_db, listen_dbfs=limits.hum_dbfs),
         partial(rumble.find, scene, listen_db=limits.rumble_db, listen_dbfs=limits.rumble_dbfs),
         partial(
@@ -369,8 +385,3 @@ def _quick_findings(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
         ),
         partial(clicks.find_scratch, scene),
     )
-    found: tuple[Finding, ...] = ()
-    for look in looks:
-        found += look()
-        let_go_of(scene.seen)  # what one has read need not stay in memory for the next
-    return found

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from sidekeep.errors import Damaged
-from sidekeep.storage.durable import sha256_of
+from sidekeep.storage.durable import sha256_from_disk
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.manifest import FACTS_NAME, MANIFEST_NAME, Filed, read_facts, read_lines
@@ -134,7 +134,7 @@ def _check(root: Root, job: str, file: Filed, *, dated: bool) -> Checked:
     path = root.archive / file.path
     try:
         status = path.lstat()
-        found = sha256_of(path, from_disk=True)
+        found = sha256_from_disk(path)
     except (FileNotFoundError, NotADirectoryError):
         return Checked(job, file.path, Condition.MISSING)
     except OSError as error:

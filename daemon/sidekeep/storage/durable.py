@@ -9,6 +9,7 @@ import contextlib
 import ctypes
 import errno
 import hashlib
+import mmap
 import os
 import shutil
 import stat
@@ -22,6 +23,7 @@ _AT_FDCWD = -100  # linux/fcntl.h
 _NO_SUCH_CALL = frozenset((errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP))
 _NO_LINKS = frozenset((errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.ENOSYS))
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
+_DIRECT_BYTES = 1 << 20
 ARCHIVED = 0o444  # what is in the archive is never edited
 
 
@@ -197,28 +199,52 @@ def remove_tree(path: Path) -> None:
         shutil.rmtree(path)
 
 
-def drop_cache(descriptor: int) -> None:
-    """Ask the system to forget what it holds of a file in memory, so that reading asks the disk."""
-    with contextlib.suppress(OSError):
-        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
-
-
-def sha256_of(
-    path: str | os.PathLike[str], *, folder: int | None = None, from_disk: bool = False
-) -> str:
+def sha256_of(path: str | os.PathLike[str], *, folder: int | None = None) -> str:
     """Give the SHA-256 of a file's bytes as 64 hex digits; links are not followed.
 
     Args:
         path: the file.
         folder: descriptor of the folder that `path` is relative to.
-        from_disk: read from the disk, not from memory, and leave nothing in memory. What has not
-            been written to the disk yet stays in memory: bring it there first.
     """
     with os.fdopen(os.open(path, _READ, dir_fd=folder), "rb", buffering=0) as file:
-        if from_disk:
-            drop_cache(file.fileno())
         os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_SEQUENTIAL)
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-        if from_disk:
-            drop_cache(file.fileno())
-    return digest
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def sha256_from_disk(path: Path) -> str:
+    """Give the SHA-256 of what the disk holds of a file, not of what is in memory.
+
+    What has not been written to the disk yet must be brought there first. Reading past the system's
+    memory (open(2), O_DIRECT) costs half the processor time; where a file system cannot, the system is
+    asked to forget what it holds of the file.
+    """
+    with contextlib.suppress(_CannotReadPast):
+        return _sha256_past_memory(path)
+    with os.fdopen(os.open(path, _READ), "rb", buffering=0) as file:
+        for advice in (os.POSIX_FADV_DONTNEED, os.POSIX_FADV_SEQUENTIAL):
+            with contextlib.suppress(OSError):
+                os.posix_fadvise(file.fileno(), 0, 0, advice)
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+class _CannotReadPast(Exception):
+    """The file system has no way of reading past the system's memory."""
+
+
+def _sha256_past_memory(path: Path) -> str:
+    digest = hashlib.sha256()
+    try:
+        descriptor = os.open(path, _READ | os.O_DIRECT)
+        with os.fdopen(descriptor, "rb", buffering=0) as file, mmap.mmap(-1, _DIRECT_BYTES) as room:
+            left = os.fstat(descriptor).st_size
+            while left > 0 and (got := file.readinto(room)):
+                with memoryview(room) as seen:
+                    digest.update(seen[:got])
+                left -= got
+    except OSError as error:
+        if error.errno in _NO_SUCH_CALL:
+            raise _CannotReadPast from error
+        raise
+    if left:
+        raise _CannotReadPast
+    return digest.hexdigest()

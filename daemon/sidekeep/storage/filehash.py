@@ -3,36 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
+from sidekeep.forked import Forked
 from sidekeep.storage.durable import sha256_of
 from sidekeep.storage.faults import faults
 
 
 class FileHashes:
-    """SHA-256 of the bytes of some files, computed one after another in a thread of its own.
+    """SHA-256 of the bytes of some files, computed one after another in a process of its own.
 
-    Started at once, so that the files are read from the disk once for this and for decoding.
+    Started at once, so that the files are read from the disk once for this and for decoding. A thread
+    would wait for the interpreter's lock at every piece while libraries load.
 
     Args:
         paths: the files.
     """
 
     def __init__(self, paths: Sequence[Path]) -> None:
-        pool = ThreadPoolExecutor(1, thread_name_prefix="file-hash")
-        self._hashes = [pool.submit(_hash, path) for path in paths]
-        pool.shutdown(wait=False)
+        self._hashes = Forked(partial(_hashed, tuple(paths)))
 
     def result(self) -> tuple[str, ...]:
-        """Wait for the hashes and give them in the order of the files.
+        """Wait for the hashes and give them in the order of the files; to be asked for once.
 
         Raises:
             MachineFault: a file could not be read.
         """
-        return tuple(future.result() for future in self._hashes)
+        with self._hashes as hashes:
+            return hashes.result()
 
 
-def _hash(path: Path) -> str:
-    with faults("reading", path):
-        return sha256_of(path)
+def _hashed(paths: tuple[Path, ...]) -> tuple[str, ...]:
+    found = []
+    for path in paths:
+        with faults("reading", path):
+            found.append(sha256_of(path))
+    return tuple(found)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from sidekeep.storage.durable import (
     fsync_folder,
     make_folders,
     remove_tree,
+    sha256_from_disk,
     sha256_of,
 )
 from sidekeep.storage.faults import faults
@@ -66,6 +67,7 @@ class Stage:
         self.folder = root.incoming / job
         self.notes = self.folder / "jobs" / job
         self._earlier: Earlier | None = earlier_result(root, supersedes) if supersedes else None
+        self._checks: list[Future[None]] = []
         self._places = Places(root.archive, self._earlier.leaving if self._earlier else ())
 
     def open(self) -> None:
@@ -99,6 +101,16 @@ class Stage:
             make_folders(target.parent, self.folder)
         return target
 
+    def check_masters(self, masters: Sequence[Master]) -> None:
+        """Begin to read the recording's files back, while something else is done; `seal` has the end."""
+        self._checks = self._begun([m for m in masters if m.source != f"archive/{m.path}"])
+
+    def _begun(self, masters: Sequence[Master]) -> list[Future[None]]:
+        pool = ThreadPoolExecutor(1, thread_name_prefix="read-back")
+        checks = [pool.submit(self._check_master, master) for master in masters]
+        pool.shutdown(wait=False)
+        return checks
+
     def seal(self, masters: Sequence[Master], make_page: MakePage | None = None) -> Publication:
         """Bring everything to the disk, read it back, and record what publishing will do.
 
@@ -113,11 +125,11 @@ class Stage:
         notes = sorted(self._paths_below("jobs"))
         staged = [self.folder / path for path in (*tracks, *notes)]
         moving = [master for master in masters if master.source != f"archive/{master.path}"]
+        checks = self._checks or self._begun(moving)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
-            checks = [pool.submit(self._check_master, master) for master in moving]
             hashes = dict(zip(staged, pool.map(_flushed, staged), strict=True))
-            for check in checks:
-                check.result()
+        for check in checks:
+            check.result()
         with faults("reading", self.folder):
             filed_tracks = [
                 filed(self.folder / path, path, hashes[self.folder / path]) for path in tracks
@@ -179,7 +191,7 @@ def _flushed(path: Path) -> str:
 
 def _read_back(path: Path, expected: str) -> None:
     with faults("reading", path):
-        found = sha256_of(path, from_disk=True)
+        found = sha256_from_disk(path)
     if found != expected:
         raise MachineFault(
             f"{path} reads back from the disk with other content than before "
