@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import signal
 from pathlib import Path
 
@@ -47,6 +48,11 @@ def give_ten(beside: Beside) -> None:
         beside.give(0, np.zeros((2, 100), np.float32))
 
 
+def tables_of_ten(beside: Beside) -> Arrays:
+    give_ten(beside)
+    return beside.result()
+
+
 def test_tables_come_back_from_another_process() -> None:
     here = Sums()
     meters = Sums()
@@ -72,6 +78,17 @@ def test_an_error_over_there_is_raised_here() -> None:
         pytest.raises(OSError, match="No space left"),
     ):
         give_ten(beside)
+
+
+def test_an_error_that_cannot_be_left_on_the_disk_is_raised_here() -> None:
+    def take(_number: int, _block: NDArray[np.float32]) -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # every write over there fails
+
+    with (
+        Beside(take, Sums().finish, 2, 100) as beside,
+        pytest.raises(OSError, match="File too large"),
+    ):
+        tables_of_ten(beside)
 
 
 def test_a_process_that_is_killed_is_noticed() -> None:

@@ -25,11 +25,12 @@ from typing import Any
 
 import sidekeep.job  # noqa: F401  (a worker imports it late; here all forks share it)
 from sidekeep import delivery, rulesets, worker
+from sidekeep.cores import CORES_VARIABLE
 from sidekeep.errors import MachineFault
 from sidekeep.preferences import Preferences
 from sidekeep.rulesets import RuleSet, load_rule_sets
 from sidekeep.service import drain as draining
-from sidekeep.service import engine, launch
+from sidekeep.service import engine, launch, settling
 from sidekeep.service.assembly import Wishes, assemble
 from sidekeep.service.confinement import confine_worker
 from sidekeep.service.executor import Call, Ending
@@ -91,7 +92,7 @@ def bound_worker(call: Call, parent: int) -> int:
     launch._limit(resource.RLIMIT_FSIZE, limits.file_bytes)
     launch._limit(resource.RLIMIT_NOFILE, limits.open_files)
     launch._limit(resource.RLIMIT_CORE, 0)
-    os.environ[launch.RULES_VARIABLE] = call.rules
+    os.environ |= {launch.RULES_VARIABLE: call.rules, CORES_VARIABLE: str(call.cores)}
     rule_sets = rule_sets_of(call.rules)
     vars(rulesets)["load_rule_sets"] = lambda *_: rule_sets
     vars(delivery)["job_page"] = lambda *_: PAGE
@@ -125,6 +126,7 @@ def drained(
     # What is minutes where people wait is moments here.
     vars(engine).update(IDLE_S=SHORTLY_S, OFFLINE_S=SHORTLY_S, STUCK_S=SHORTLY_S)
     vars(draining).update(OFFLINE_LONGEST_S=OFFLINE_LONGEST_S)
+    vars(settling).update(FEWEST_LOOKS=1)
     preferences = Preferences(root=str(root), rules=(str(rules),), free_space_gb=0.0)
     wishes = Wishes(Settle(0.0, 0.0), log or open_log(silent=True), ForkedWorkers())
     try:

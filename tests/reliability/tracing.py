@@ -13,12 +13,12 @@ import platform
 import signal
 import struct
 import sys
-import time
 import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import NoReturn
 
 SUPPORTED = sys.platform == "linux" and platform.machine() == "x86_64"
 
@@ -119,7 +119,14 @@ def run_traced(
     os.waitpid(child, 0)
     _ptrace(_SETOPTIONS, child, 0, _OPTIONS)
     _ptrace(_CONT, child, 0, 0)
-    return _Tracer(child, f"{below.resolve()}/", at_step, time.monotonic() + patience_s).run()
+    tracer = _Tracer(child, f"{below.resolve()}/", at_step)
+    before = signal.signal(signal.SIGALRM, tracer.give_up)
+    signal.setitimer(signal.ITIMER_REAL, patience_s)
+    try:
+        return tracer.run()
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _become_traced(work: Callable[[], int]) -> None:
@@ -137,11 +144,8 @@ def _become_traced(work: Callable[[], int]) -> None:
 
 
 class _Tracer:
-    def __init__(
-        self, child: int, below: str, at_step: Callable[[Step], Answer], until_s: float
-    ) -> None:
+    def __init__(self, child: int, below: str, at_step: Callable[[Step], Answer]) -> None:
         self._first, self._below, self._at_step = child, below, at_step
-        self._until_s = until_s
         self._processes: dict[int, int] = {child: child}  # thread to process
         self._births: dict[int, int] = {child: 0}
         self._count = 0
@@ -150,19 +154,17 @@ class _Tracer:
     def run(self) -> int | None:
         while True:
             try:
-                thread, status = os.waitpid(-1, _WALL | os.WNOHANG)
+                thread, status = os.waitpid(-1, _WALL)
             except ChildProcessError:
                 return self._result
-            if thread == 0:
-                if time.monotonic() > self._until_s:
-                    self._kill_all()
-                    raise TimeoutError
-                time.sleep(0.0005)
-                continue
             if os.WIFSTOPPED(status):
                 self._stopped(thread, status)
             elif thread == self._first and os.WIFEXITED(status):
                 self._result = os.WEXITSTATUS(status)
+
+    def give_up(self, *_: object) -> NoReturn:
+        self._kill_all()
+        raise TimeoutError
 
     def _stopped(self, thread: int, status: int) -> None:
         event, received = status >> 16, os.WSTOPSIG(status)
