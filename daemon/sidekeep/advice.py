@@ -10,7 +10,8 @@ _STYLUS = "Clean around that spot, check tracking force and anti-skating."
 _PLUGS = "Mute the loudspeakers, then check the plugs and the cartridge's four pins"
 
 ADVICE = {
-    "clipping": "Lower the gain until the loudest place stays 6 dB below full scale.",
+    "clipping": "Lower the gain until the loudest place stays 6 dB below full scale; where it ran flat "
+    "lower than that, it is the preamplifier's gain.",
     "low capture": "Raise the gain; peaks between -12 and -6 dBFS leave room enough.",
     "dead channel": f"{_PLUGS}, and both inputs of the interface.",
     "weak channel": f"{_PLUGS}, and both input gains.",

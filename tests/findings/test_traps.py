@@ -68,11 +68,20 @@ def test_every_trap_is_tried() -> None:
         (Band(), {"groove": VERTICAL}),
         (Solo(), {"groove": VERTICAL}),
         (Chamber(), {"groove": QUIET, "peak_dbfs": -22.0}),
+        (Chamber(), {"groove": Groove(level_dbfs=-66.0), "peak_dbfs": -36.0}),
         (Band(), {"lead_in_s": 1.0}),
         (Speech(112), {}),
         (Applause(), {}),
     ],
-    ids=["vertical rumble", "under a solo", "soft music", "cold start", "speech", "applause"],
+    ids=[
+        "vertical rumble",
+        "under a solo",
+        "soft music",
+        "very soft music",
+        "cold start",
+        "speech",
+        "applause",
+    ],
 )
 def test_a_good_transfer_of_an_odd_record_is_good(
     programme: Programme, changes: dict[str, object]

@@ -117,6 +117,14 @@ class Limits:
         high=-6.0,
         doc="programme peaks below this ask for another take",
     )
+    low_capture_noise_dbfs: float = quantity(
+        "low capture noise",
+        unit="dBFS",
+        default=-74.0,
+        low=-120.0,
+        high=0.0,
+        doc="groove noise above this shows that low peaks are soft music, not a low capture",
+    )
     antiphase: float = number(
         "antiphase",
         default=-0.14,
@@ -349,6 +357,7 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
             scene,
             listen_dbfs=limits.low_capture_dbfs,
             again_dbfs=limits.low_capture_again_dbfs,
+            noise_dbfs=limits.low_capture_noise_dbfs,
         ),
         partial(hum.find, scene, listen_db=limits.hum_db, listen_dbfs=limits.hum_dbfs),
         partial(rumble.find, scene, listen_db=limits.rumble_db, listen_dbfs=limits.rumble_dbfs),
