@@ -101,6 +101,17 @@ def test_a_locked_groove_is_told_from_music_that_returns_every_revolution() -> N
     assert found.numbers["left_over_noise_db"] < -8
 
 
+@pytest.mark.parametrize(("rpm", "turn_s"), [(100 / 3, 1.8), (45.0, 1.333)])
+@pytest.mark.parametrize("programme", [Band(104, key=2), Solo()], ids=["band", "solo"])
+def test_a_groove_that_returned_twice_is_told_once(
+    programme: Programme, rpm: float, turn_s: float
+) -> None:
+    stuck = FAULTS["locked groove"](side_of(programme, rpm=rpm), PLACE_S, 1.0, 5)
+    told = [one for one in findings(stuck) if one.kind in {"locked groove", "skip"}]
+    assert [(one.kind, one.severity) for one in told] == [("locked groove", Severity.AGAIN)]
+    assert (told[0].numbers["repeats"], told[0].numbers["turn_s"]) == (2, turn_s)
+
+
 def test_hum_does_not_pass_for_a_locked_groove() -> None:
     humming = FAULTS["hum"](side_of(Loop(400 / 3)), PLACE_S, 2.0, 5)
     assert "locked groove" not in {one.kind for one in findings(humming)}

@@ -19,6 +19,7 @@ _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0
 _RETURNED_DB = -3.0
 _SURE_LIKENESS = 0.6  # a single repeat less alike than this is for a person to judge
+_SAME_TICKS = 2
 _IN_MUSIC = 0.9  # part of the stretch that must lie between a track's first sound and its last
 
 
@@ -54,15 +55,16 @@ def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...
 
 
 def _joined(runs: list[_Run]) -> list[_Run]:
-    """Make one of runs that neighbouring stretches share."""
+    """Make one of runs that neighbouring stretches share, or that a click between two turns parted."""
     joined: list[_Run] = []
-    for run in sorted(runs, key=lambda run: (run.lag, run.start)):
-        last = joined[-1] if joined else None
-        if last is not None and abs(run.lag - last.lag) <= 2 and run.start <= last.end:
-            joined[-1] = replace(last, end=max(last.end, run.end))
+    for run in sorted(runs, key=lambda run: run.start):
+        for place, one in enumerate(joined):
+            if abs(run.lag - one.lag) <= _SAME_TICKS and run.start <= one.end + one.lag:
+                joined[place] = replace(one, end=max(one.end, run.end))
+                break
         else:
             joined.append(run)
-    return sorted(joined, key=lambda run: run.start)
+    return joined
 
 
 def find_jumps_back(told: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -137,7 +139,7 @@ class _Stretch:
 def _run(seen: Repetition, left: NDArray[np.float64], begin: int, end: int) -> _Run | None:
     """Make a run of windows that follow each other; None when too few agree on the distance."""
     lags, likenesses = seen.lag[begin:end], seen.likeness[begin:end]
-    steady = np.abs(lags - np.median(lags)) <= 2
+    steady = np.abs(lags - np.median(lags)) <= _SAME_TICKS
     if steady.sum() < _LEAST_WINDOWS:
         return None
     where = np.flatnonzero(steady) + begin
