@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.pitch import chance_swing_odds, slips, swing
+from sidekeep.dsp.pitch import RATIO_STEP, chance_swing_odds, ratio_odds, swing
 
 CELL_S, TURN_S = 0.128, 1.8
 
@@ -50,24 +50,17 @@ def test_a_standing_pitch_and_one_voice_with_vibrato_swing_by_chance_only() -> N
         assert swing(tones, CELL_S, TURN_S).odds < 10
 
 
-def test_a_slip_is_found_where_it_is_and_as_deep() -> None:
-    bend = np.ones(800)
-    bend[400:420] -= 0.03 * np.hanning(20)  # two and a half seconds
-    found = slips(music(800, bend), CELL_S)
-    likeliest = int(found.odds.argmax())
-    assert abs(likeliest - 400) <= 1
-    assert found.depth[likeliest] == pytest.approx(0.03, abs=0.006)
-    assert found.length_s[likeliest] == 2.5
-    assert found.odds[likeliest] > 30
-
-
-def test_one_voice_that_slides_is_no_slip() -> None:
-    tones = music(800, np.ones(800))
-    tones[400:420, 0] *= 1 - 0.03 * np.hanning(20)
-    assert slips(tones, CELL_S).odds.max() < 10
+def test_the_ratio_of_tones_that_move_together_is_the_likeliest() -> None:
+    bend = np.ones(400)
+    bend[200:] *= 1.005  # between two cells, so that one ratio alone tells it
+    odds = ratio_odds(music(400, bend), 150, 250)
+    assert odds.shape[0] == 100
+    middle = odds.shape[1] // 2
+    assert (odds[49].argmax() - middle) * RATIO_STEP == pytest.approx(np.log(1.005), abs=1e-3)
+    assert np.all(odds[:, middle] == 0)
 
 
 def test_next_to_nothing_gives_no_odds() -> None:
     empty = np.zeros((3, 12), np.float32)
     assert swing(empty, CELL_S, TURN_S).odds == 0
-    assert slips(empty, CELL_S).odds.max() < 0
+    assert not ratio_odds(empty, 0, 3).any()

@@ -1,4 +1,4 @@
-"""How the pitch of everything together moves: slips of the platter, and wow once per revolution.
+"""How the pitch of everything together moves: from cell to cell, and in a swing per revolution.
 
 Between two cells every partial of the first is compared with every partial of the second. The few
 ratios that belong to one held tone lie together, the many that do not lie anywhere; how closely they
@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 Reals = NDArray[np.float64]
 
-_SLIP_STEP, _SLIP_REACH = 5e-4, 0.02  # of ratios, as natural logarithms
-_SLIP_DEPTHS = np.arange(0.01, 0.0725, 0.005)
-_SLIP_LENGTHS_S = (1.5, 2.5)
-_MOST_AT_ONCE = 3.0  # a change of chord may do as if, but not all through a slip
+RATIO_STEP = 5e-4
+"""Of `ratio_odds`, as a natural logarithm."""
+
+_RATIO_REACH = 0.02
 _SWING_STEP, _SWING_REACH = 4e-4, 0.01
 _SWING_LAG = 2
 _SWINGS = np.arange(0.0005, 0.0101, 0.0005)
@@ -33,20 +33,6 @@ _OFF_BEAT = (0.8, 0.85, 0.9, 1.1, 1.15, 1.2, 1.3, 2.0, 3.0)  # a bar of music ha
 
 
 @dataclass(frozen=True)
-class Slips:
-    """For every cell, the likeliest slip that begins in its middle; arrays (cells,).
-
-    `odds` is how much likelier it is than that the pitch stands (natural logarithm; twice that of the
-    worse of its halves, down and up, no cell counting for more than 3), `depth` a part of the pitch,
-    `length_s` how long it lasts.
-    """
-
-    odds: Reals
-    depth: Reals
-    length_s: Reals
-
-
-@dataclass(frozen=True)
 class Swing:
     """A swing of pitch with one period per revolution: its odds, and its peak deviation as a part."""
 
@@ -54,46 +40,31 @@ class Swing:
     deviation: float
 
 
-def slips(held_hz: NDArray[np.float32], cell_s: float) -> Slips:
-    """Look for dips of pitch: a platter that is held and let go slows all music down and up again.
+def ratio_odds(held_hz: NDArray[np.float32], first: int, last: int) -> NDArray[np.float32]:
+    """How much likelier each ratio to the next cell is than none (natural logarithm).
+
+    How closely held tones lie together is learnt from twenty seconds of music and ten on each side.
 
     Args:
         held_hz: partials per cell, shape (cells, tones), 0 where there is none.
-        cell_s: time from cell to cell; each lasts twice as long.
+        first: the first cell wanted.
+        last: the one past the last.
+
+    Returns:
+        Odds by cell and ratio, shape (last - first, ratios): `RATIO_STEP` wide, the middle one none.
     """
-    cells = len(held_hz)
-    best = Slips(np.full(cells, -np.inf), np.zeros(cells), np.zeros(cells))
-    likeliest = np.full(cells, -np.inf)
-    longest = round(max(_SLIP_LENGTHS_S) / cell_s) + 1
-    for start in range(0, cells, _PIECE_CELLS):
-        end = min(cells, start + _PIECE_CELLS)
-        first = max(0, start - _AROUND_CELLS)
-        pairs = _pairs(held_hz[first : end + _AROUND_CELLS], 1, _SLIP_STEP, _SLIP_REACH)
+    found = np.zeros((last - first, 2 * round(_RATIO_REACH / RATIO_STEP) + 1), np.float32)
+    for start in range(first // _PIECE_CELLS * _PIECE_CELLS, last, _PIECE_CELLS):
+        begin, end = max(first, start), min(last, start + _PIECE_CELLS)
+        around = max(0, start - _AROUND_CELLS)
+        pairs = _pairs(
+            held_hz[around : start + _PIECE_CELLS + _AROUND_CELLS], 1, RATIO_STEP, _RATIO_REACH
+        )
         if pairs.sum() < _LEAST_PAIRS:
             continue
-        odds = pairs[start - first : end - first + longest] @ _shift_odds(pairs.sum(axis=0))
-        odds -= odds[:, [odds.shape[1] // 2]]
-        tame = np.minimum(odds, _MOST_AT_ONCE)
-        for length_s in _SLIP_LENGTHS_S:
-            for depth in _SLIP_DEPTHS.tolist():
-                shape = depth, round(length_s / cell_s)
-                found = _dip_odds(odds, *shape)[: end - start]
-                better = np.flatnonzero(found > likeliest[start : start + found.size])
-                likeliest[start + better] = found[better]
-                best.odds[start + better] = _dip_odds(tame, *shape)[better]
-                best.depth[start + better], best.length_s[start + better] = depth, length_s
-    return best
-
-
-def _dip_odds(odds: Reals, depth: float, cells: int) -> Reals:
-    """Odds of a dip, a raised cosine over so many cells, that begins at each row of `odds`."""
-    pitch = np.log1p(-depth / 2 * (1 - np.cos(2 * np.pi * np.arange(cells + 1) / cells)))
-    shifts = np.rint(np.diff(pitch) / _SLIP_STEP).astype(int) + odds.shape[1] // 2
-    halves = np.zeros((2, max(0, len(odds) - cells + 1)))
-    for row, shift in enumerate(np.clip(shifts, 0, odds.shape[1] - 1).tolist()):
-        halves[2 * row // cells] += odds[row : row + halves.shape[1], shift]
-    result: Reals = 2 * halves.min(axis=0)
-    return result
+        odds = pairs[begin - around : end - around] @ _shift_odds(pairs.sum(axis=0))
+        found[begin - first :][: len(odds)] = odds - odds[:, [odds.shape[1] // 2]]
+    return found
 
 
 def swing(held_hz: NDArray[np.float32], cell_s: float, turn_s: float) -> Swing:

@@ -5,27 +5,32 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.pitch import chance_swing_odds, slips, swing
+from sidekeep.dsp.pitch import chance_swing_odds, swing
+from sidekeep.dsp.slips import dips, steps
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.speed import measured_turn_s
 from sidekeep.model import Finding, Severity, Span
 
 _WOW_SURE = 12.0  # natural logarithm of the odds; periods of no revolution reach 10 by chance
 _OVER_CHANCE = 2.0
-_SLIP_SURE = 12.0  # music reaches 10 by chance
+_SLIP_SURE = 12.0  # music reaches 9 by chance
+_NEAR_STEP_S = 4.0  # so far from where tracks may meet another pitch is one of the record
 _LEAST_CELLS = 80  # ten seconds
 
 
-def find(scene: Scene, *, wow_percent: float, slip_percent: float) -> tuple[Finding, ...]:
-    """Follow the common pitch of all sustained tones.
+def find(
+    scene: Scene, *, wow_percent: float, slip_percent: float, step_percent: float
+) -> tuple[Finding, ...]:
+    """Follow the common pitch of all tones.
 
     A singer's vibrato is faster than the platter, and neither it nor a free tempo moves all tones
-    alike. Where nothing is sustained, in drums alone, neither wow nor slip can be told.
+    alike. Where nothing has a pitch, in drums alone, neither wow nor slip can be told.
 
     Args:
         scene: the side.
         wow_percent: peak deviation, once per revolution, from which wow is worth hearing.
         slip_percent: depth of a dip in pitch, over one to three seconds, that is a slip.
+        step_percent: change of pitch that is a slip when it stays.
     """
     frames = scene.seen.events.held_frames
     first, last = (
@@ -34,7 +39,8 @@ def find(scene: Scene, *, wow_percent: float, slip_percent: float) -> tuple[Find
     tones = scene.seen.events.held_hz[first:last]
     if len(tones) < _LEAST_CELLS:
         return ()
-    return (*_wow(scene, tones, wow_percent), *_slips(scene, tones, first, slip_percent))
+    slipped = _slips(scene, tones, first, slip_percent, step_percent)
+    return (*_wow(scene, tones, wow_percent), *slipped)
 
 
 def _wow(scene: Scene, tones: NDArray[np.float32], listen_percent: float) -> tuple[Finding, ...]:
@@ -59,18 +65,22 @@ def _wow(scene: Scene, tones: NDArray[np.float32], listen_percent: float) -> tup
 
 
 def _slips(
-    scene: Scene, tones: NDArray[np.float32], first: int, slip_percent: float
+    scene: Scene, tones: NDArray[np.float32], first: int, slip_percent: float, step_percent: float
 ) -> tuple[Finding, ...]:
+    lasting = _lasting_slips(scene, tones, first, step_percent)
     frames, rate_hz = scene.seen.events.held_frames, scene.seen.rate_hz
-    found = slips(tones, frames / rate_hz)
+    found = dips(tones, frames / rate_hz)
     # A cell lasts two of `frames`; a slip that begins in its middle begins one later.
     starts = (np.arange(len(tones)) + first + 1) * frames
     ends = starts + found.length_s * rate_hz
-    odds = np.where(100 * found.depth >= slip_percent, found.odds, -np.inf)
-    for span in scene.side.groove:
+    sure = (100 * found.depth >= slip_percent) & (found.over_else >= _SLIP_SURE)
+    odds = np.where(sure, found.odds, -np.inf)
+    near = _NEAR_STEP_S * rate_hz
+    elsewhere = [Span(round(one.span.start - near), round(one.span.end + near)) for one in lasting]
+    for span in (*scene.side.groove, *elsewhere):
         odds[(starts < span.end) & (ends > span.start)] = -np.inf
-    findings: list[Finding] = []
-    while odds.max() >= _SLIP_SURE:
+    findings = list(lasting)
+    while np.isfinite(odds.max()):
         likeliest = int(odds.argmax())
         span = Span(int(starts[likeliest]), round(ends[likeliest]))
         percent = 100 * float(found.depth[likeliest])
@@ -79,8 +89,34 @@ def _slips(
         )
         numbers = {
             "depth_percent": round(percent, 1),
-            "log_odds_of_slip": round(float(odds[likeliest]), 1),
+            "log_odds_of_slip": round(float(found.over_else[likeliest]), 1),
         }
         findings.append(Finding("slip", Severity.LISTEN, span, detail, numbers))
         odds[(starts < span.end) & (ends > span.start)] = -np.inf
+    return tuple(findings)
+
+
+def _lasting_slips(
+    scene: Scene, tones: NDArray[np.float32], first: int, step_percent: float
+) -> tuple[Finding, ...]:
+    """Changes of speed that stay; between two tracks another tuning is no change of speed."""
+    frames = scene.seen.events.held_frames
+    away = _NEAR_STEP_S * scene.seen.rate_hz
+    cuts = [track.span.start for track in scene.side.tracks[1:]]
+    quiet = [*((span.start, span.end) for span in scene.side.groove), *zip(cuts, cuts, strict=True)]
+    findings = []
+    for step in steps(tones):
+        # The pitch changes between the middles of this cell and of the one before.
+        at = round((step.cell + first + 0.5) * frames)
+        percent = 100 * abs(step.change)
+        if percent < step_percent or any(a - away < at < b + away for a, b in quiet):
+            continue
+        way = "higher" if step.change > 0 else "lower"
+        detail = (
+            f"The platter changed its speed at {scene.clock(at)}: "
+            f"the pitch stays {percent:.1f} % {way}."
+        )
+        numbers = {"change_percent": round(100 * step.change, 1), "fit_gained": round(step.gain, 2)}
+        span = Span(at, at + frames)
+        findings.append(Finding("slip", Severity.LISTEN, span, detail, numbers))
     return tuple(findings)

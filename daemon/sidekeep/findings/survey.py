@@ -251,6 +251,14 @@ class Limits:
         high=10.0,
         doc="depth of a dip in pitch that is a slip of the platter",
     )
+    step_percent: float = quantity(
+        "lasting slip",
+        unit="%",
+        default=0.8,
+        low=0.8,
+        high=3.0,
+        doc="change of pitch in the middle of the music that is a slip when it stays",
+    )
     skip_listen: float = number(
         "skip",
         default=7,
@@ -382,7 +390,11 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
         ),
         partial(speed.find, scene, listen_percent=limits.speed_percent),
         partial(
-            pitch.find, scene, wow_percent=limits.wow_percent, slip_percent=limits.slip_percent
+            pitch.find,
+            scene,
+            wow_percent=limits.wow_percent,
+            slip_percent=limits.slip_percent,
+            step_percent=limits.step_percent,
         ),
         partial(skip.find, scene, breaks, listen=limits.skip_listen, again=limits.skip_again),
         partial(

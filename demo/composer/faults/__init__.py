@@ -27,6 +27,7 @@ FAULTS: dict[str, Fault] = {
     "dropout, missing": timeline.missing,
     "speed": timeline.speed,
     "slip": timeline.slip,
+    "slip, lasting": timeline.lasting_slip,
     "wow": timeline.wow,
     "hum": sound.hum,
     "rumble": sound.rumble,

@@ -104,6 +104,18 @@ def slip(side: ComposedSide, at_s: float, strength: float, seed: int) -> Compose
     return ComposedSide(out, rate_hz, fault)
 
 
+def lasting_slip(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
+    """From a moment on the platter runs 1 % times the strength slower, to the end."""
+    del seed
+    rate_hz, slow = side.rate_hz, 1 - 0.01 * strength
+    start = round(at_s * rate_hz)
+    rest = side.samples[:, start:]
+    bent = _at_positions(rest, np.arange(int(rest.shape[1] / slow)) * slow)
+    out = np.concatenate((side.samples[:, :start], bent), axis=1)
+    truth = side.truth.moved(lambda t: t if t < at_s else at_s + (t - at_s) / slow)
+    return ComposedSide(out, rate_hz, truth.with_fault("slip", at_s, at_s, strength))
+
+
 def wow(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
     """A hole off-centre: pitch swings once a turn by +-0.3 % times the strength, all side long."""
     del at_s, seed
