@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from composer import Band, ComposedSide, Groove, Programme, SideSpec, Track, compose
+from sidekeep.dsp.bands import BandMeter
 from sidekeep.dsp.capture import CaptureMeter
 from sidekeep.dsp.events import EventMeter
 from sidekeep.dsp.levels import LevelMeter
@@ -33,13 +34,16 @@ def tables(samples: NDArray[np.float64], rate_hz: int = 44_100, bits: int = 24) 
     spectra = Framer(rate_hz).update(block)
     events.update_spectra(spectra)
     tracing.update(spectra)
+    bands = BandMeter(rate_hz, channels)
+    bands.update(spectra)
     capture.update(block)
-    unused = dict.fromkeys(("loudness", "peaks", "bands", "image"), MonoTable())
+    unused = dict.fromkeys(("loudness", "peaks", "image"), MonoTable())
     return Measurements(
         rate_hz=rate_hz,
         channels=channels,
         frames=block.shape[1],
         levels=levels.finish(),
+        bands=bands.finish(),
         events=events.finish(),
         capture=capture.finish(),
         tracing=tracing.finish(),

@@ -37,6 +37,7 @@ ADVICE = {
     "itself, never from a lossy copy.",
     "speed": "Check the turntable's speed with a strobe disc.",
     "slip": "Clean the platter, use a mat that does not slip, check the belt.",
+    "unsteady music": "Nothing needs doing; what bends the pitch too is told as a slip.",
     "wow": "Centre the record on the spindle; see that it lies flat.",
 }
 

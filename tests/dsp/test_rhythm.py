@@ -2,7 +2,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sidekeep.dsp.rhythm import beat_likeness, onsets, own_tempo_likeness, tempo_likeness
+from sidekeep.dsp.rhythm import (
+    beat_likeness,
+    onsets,
+    own_tempo_likeness,
+    steadiness,
+    tempo_likeness,
+)
 
 CELL_S = 0.02
 
@@ -51,3 +57,14 @@ def test_a_beat_goes_on_in_time_or_not(first_s: float, in_time: bool) -> None:
 def test_over_a_long_silence_nobody_keeps_time() -> None:
     part = onsets(beats(20.0, 0.5))
     assert beat_likeness(part, part, round(8.0 / CELL_S), CELL_S) is None
+
+
+def test_a_beat_that_drags_and_hurries_is_out_of_step_some_seconds_later() -> None:
+    steady = beats(20.0, 0.5)
+    free = np.full((1000, 8), 60, np.uint8)
+    at_s = 0.0
+    while at_s < 19.9:
+        free[round(at_s / CELL_S)] = 100
+        at_s += 0.5 * (1 + 0.15 * np.sin(at_s / 3))
+    assert steadiness(onsets(steady), CELL_S) > 0.95
+    assert steadiness(onsets(free), CELL_S) < 0.6

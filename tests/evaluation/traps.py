@@ -108,7 +108,7 @@ def _bass_at_mains(sound: Samples, rate_hz: int, rng: np.random.Generator) -> Sa
     return out
 
 
-def _free_tempo(sound: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:
+def free_tempo(sound: Samples, rate_hz: int, rng: np.random.Generator) -> Samples:
     """Live playing: the tempo drifts by several per cent, the pitch does not.
 
     Made of grains of 0.4 s laid out a little closer or farther apart.
@@ -147,7 +147,7 @@ TRAPS: dict[str, Programme] = {
     "bar of one revolution": Loop(400 / 3, key=4),
     "edits": Changed(Band(120, key=-2), _edited),
     "vibrato": Chamber(key=2, places=(-0.3, 0.0, 0.3)),
-    "free tempo": Changed(Solo(key=4), _free_tempo),
+    "free tempo": Changed(Solo(key=4), free_tempo),
     "bass at 49 Hz": Changed(Band(90, key=3), _bass_at_mains),
     "kick drums": Loop(126, key=1),
     "percussion": Changed(Band(115, key=6), _percussion),

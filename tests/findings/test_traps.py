@@ -21,7 +21,7 @@ from composer import (
     compose,
 )
 from composer.faults import FAULTS
-from evaluation.traps import TRAPS, gated
+from evaluation.traps import TRAPS, Changed, free_tempo, gated
 from findings_rig import clean_side, findings, side_of
 from sidekeep.model import Finding, Severity
 
@@ -56,6 +56,22 @@ def test_music_that_looks_like_a_fault_is_none(trap: str) -> None:
     told = findings(side_of(TRAPS[trap]))
     assert alarms(told) == []
     assert LOOKS_LIKE[trap] not in {one.kind for one in told}
+
+
+@pytest.mark.parametrize(
+    "programme", [TRAPS["free tempo"], Changed(Band(104), free_tempo)], ids=["solo", "band"]
+)
+def test_free_playing_is_noted_as_such_and_is_no_slip(programme: Programme) -> None:
+    told = {one.kind: one for one in findings(side_of(programme))}
+    assert told["unsteady music"].severity is Severity.NOTE
+    assert told["unsteady music"].numbers["unsteady_s"] >= 20
+    assert "slip" not in told
+
+
+def test_a_steady_band_is_not_called_unsteady_even_where_the_platter_slips() -> None:
+    slipped = FAULTS["slip"](clean_side(), 17.3, 1.0, 5)
+    for side in (clean_side(), slipped):
+        assert "unsteady music" not in {one.kind for one in findings(side)}
 
 
 def test_every_trap_is_tried() -> None:

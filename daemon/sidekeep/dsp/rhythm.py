@@ -20,6 +20,9 @@ BEAT_S = (1.5, 7.5)
 LONGEST_S = 9.0
 """Longest silence, with what is compared beyond it, over which a beat can be told to go on."""
 
+STEADY_S = (3.0, 8.0)
+"""How much later onsets fall on onsets again where the tempo is steady: several beats, bars."""
+
 LEAST_S = 6.0
 """Shortest passage that tells a tempo."""
 
@@ -62,6 +65,20 @@ def own_tempo_likeness(onset: Floats, cell_s: float) -> float | None:
     half, high = len(onset) // 2, round(TEMPO_S[1] / cell_s)
     low = round(TEMPO_S[0] / cell_s)
     return _correlation(_periods(onset[:half], high)[low:], _periods(onset[half:], high)[low:])
+
+
+def steadiness(onset: Floats, cell_s: float) -> float:
+    """How well onsets some seconds later fall on those before, 1 for music that repeats exactly.
+
+    A beat that hurries or drags by some hundredths is out of step after as many beats.
+
+    Args:
+        onset: what `onsets` gave for a passage; a quarter minute at the least.
+        cell_s: seconds per cell.
+    """
+    low, high = (round(later_s / cell_s) for later_s in STEADY_S)
+    blunt = np.convolve(onset, np.array([0.25, 0.5, 0.25], np.float32), "same")
+    return float(_periods(blunt, high)[low:].max())
 
 
 def beat_likeness(before: Floats, after: Floats, silence: int, cell_s: float) -> float | None:

@@ -1,4 +1,4 @@
-"""Slips of the platter: the pitch of everything bends down and comes back, or stays elsewhere.
+"""Slips of the platter: the pitch of everything bends and comes back, or stays elsewhere.
 
 Two things tell how the pitch stands. From cell to cell tones that are held move by the same ratio
 (`dsp.pitch`); and what is played, shifted back, fits in with the pitches that the music around is
@@ -27,9 +27,10 @@ from sidekeep.dsp.repertoire import (
 
 Reals = NDArray[np.float64]
 
-_DEPTHS = np.arange(0.01, 0.0725, 0.005)
+_BENDS = np.arange(-0.07, 0.0425, 0.005)  # slower, by a hand or a belt that slips; or faster
+_LEAST_BEND = 0.0075
 _LENGTHS_S = (1.5, 2.0, 2.5, 3.25)
-_SHIFTS = range(-40, 11)
+_SHIFTS = range(-38, 22)
 _STRETCH = 80 * BLOCK  # three and a half minutes at a time
 _MARGIN = (AROUND + 4) * BLOCK
 _ANOTHER = np.float32(3.0)  # odds that a second change of chord costs
@@ -41,16 +42,17 @@ _STEP_FIT = 0.12  # and how well they must fit in then, beyond any pitch nearby
 
 
 @dataclass(frozen=True)
-class Dips:
-    """For every cell, the likeliest dip of pitch that begins in its middle; arrays (cells,).
+class Bends:
+    """For every cell, the likeliest bend of pitch that begins in its middle; arrays (cells,).
 
     `odds` is how much likelier it is than that the pitch stands, `over_else` than the best of what
-    else could be (natural logarithms); `depth` a part of the pitch, `length_s` how long it lasts.
+    else could be (natural logarithms); `change` the part by which the pitch changes at the most, up
+    positive; `length_s` how long it lasts.
     """
 
     odds: Reals
     over_else: Reals
-    depth: Reals
+    change: Reals
     length_s: Reals
 
 
@@ -66,15 +68,15 @@ class Step:
     gain: float
 
 
-def dips(held_hz: Floats, cell_s: float) -> Dips:
-    """Look for dips of pitch: a platter that is held and let go slows all music down and up again.
+def bends(held_hz: Floats, cell_s: float) -> Bends:
+    """Look for bends of pitch: a platter that is held and let go slows all music down and up again.
 
     Args:
         held_hz: partials per cell, shape (cells, tones), 0 where there is none.
         cell_s: time from cell to cell; each lasts twice as long.
     """
     cells = len(held_hz)
-    best = Dips(*(np.full(cells, value) for value in (-np.inf, -np.inf, 0.0, 0.0)))
+    best = Bends(*(np.full(cells, value) for value in (-np.inf, -np.inf, 0.0, 0.0)))
     longest = round(max(_LENGTHS_S) / cell_s) + 1
     for start in range(0, cells, _STRETCH):
         end = min(cells, start + _STRETCH)
@@ -99,15 +101,16 @@ class _Odds:
         self._chance = _running(-still[np.newaxis])[0]
         self._chord = _running(self._fit)
 
-    def search(self, best: Dips, start: int, end: int, cells: int, length_s: float) -> None:
-        """Put in what is likelier than the best so far, for dips over so many cells."""
+    def search(self, best: Bends, start: int, end: int, cells: int, length_s: float) -> None:
+        """Put in what is likelier than the best so far, for bends over so many cells."""
         count = min(end - start, self._fit.shape[1] - cells)
         if count <= 0:
             return
         otherwise = self._otherwise(count, cells)
         middle, still = len(self._ratios) // 2, _SHIFTS.index(0)
-        for depth in _DEPTHS.tolist():
-            pitch = np.log1p(-depth / 2 * (1 - np.cos(2 * np.pi * np.arange(cells + 1) / cells)))
+        rise = (1 - np.cos(2 * np.pi * np.arange(cells + 1) / cells)) / 2
+        for change in _BENDS[np.abs(_BENDS) > _LEAST_BEND].tolist():
+            pitch = np.log1p(change * rise)
             shifts = np.rint(pitch / STEP).astype(int) + still
             ratios = np.rint(np.diff(pitch) / RATIO_STEP).astype(int) + middle
             ratios = np.clip(ratios, 0, len(self._ratios) - 1)
@@ -119,7 +122,7 @@ class _Odds:
             better = np.flatnonzero(odds > best.odds[start : start + count])
             best.odds[start + better] = odds[better]
             best.over_else[start + better] = (odds - otherwise)[better]
-            best.depth[start + better], best.length_s[start + better] = depth, length_s
+            best.change[start + better], best.length_s[start + better] = change, length_s
 
     def _otherwise(self, count: int, cells: int) -> Floats:
         """The odds of other chords, one or two one after the other, or of what has no pitch."""
@@ -157,7 +160,7 @@ def steps(held_hz: Floats) -> tuple[Step, ...]:
             cell = first + _place(some, before, after, block, shift)
             if start <= cell < end and _STAYS <= cell <= cells - _STAYS:
                 gain = float(fit[block, shift] - fit[block, _STEPS.index(0)])
-                found.append(Step(cell, float(np.expm1(_STEPS[shift] * STEP)), gain))
+                found.append(Step(cell, _change(fit[block], shift), gain))
     return tuple(found)
 
 
@@ -181,13 +184,21 @@ def _peaks(fit: Floats) -> list[tuple[int, int]]:
     best = np.where(shifts >= _LEAST_STEP // 2, fit, -np.inf).argmax(axis=1)
     reached = fit[np.arange(len(fit)), best]
     gain = reached - fit[:, _STEPS.index(0)]
-    gain[(reached < _STEP_FIT) | (shifts[best] < _LEAST_STEP)] = -np.inf
+    inside = (shifts[best] >= _LEAST_STEP) & (shifts[best] < shifts.max())
+    gain[(reached < _STEP_FIT) | ~inside] = -np.inf
     found = []
     while gain.size and gain.max() >= _STEP_GAIN:
         block = int(gain.argmax())
         found.append((block, int(best[block])))
         gain[max(0, block - AROUND) : block + AROUND + 1] = -np.inf
     return found
+
+
+def _change(fit: Floats, shift: int) -> float:
+    """The change of pitch at the top of the parabola through a peak and its neighbours."""
+    below, top, above = fit[shift - 1 : shift + 2].tolist()
+    beside = (below - above) / (2 * (below - 2 * top + above))
+    return float(np.expm1((_STEPS[shift] + beside) * STEP))
 
 
 def _place(held_hz: Floats, before: Floats, after: Floats, block: int, shift: int) -> int:

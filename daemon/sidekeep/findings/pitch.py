@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.pitch import chance_swing_odds, swing
-from sidekeep.dsp.slips import dips, steps
+from sidekeep.dsp.slips import bends, steps
 from sidekeep.findings.scene import Scene
 from sidekeep.findings.speed import measured_turn_s
 from sidekeep.model import Finding, Severity, Span
@@ -14,6 +14,7 @@ from sidekeep.model import Finding, Severity, Span
 _WOW_SURE = 12.0  # natural logarithm of the odds; periods of no revolution reach 10 by chance
 _OVER_CHANCE = 2.0
 _SLIP_SURE = 12.0  # music reaches 9 by chance
+_ROUNDING = 1e-6  # changes come in steps of half a per cent
 _NEAR_STEP_S = 4.0  # so far from where tracks may meet another pitch is one of the record
 _LEAST_CELLS = 80  # ten seconds
 
@@ -29,7 +30,7 @@ def find(
     Args:
         scene: the side.
         wow_percent: peak deviation, once per revolution, from which wow is worth hearing.
-        slip_percent: depth of a dip in pitch, over one to three seconds, that is a slip.
+        slip_percent: depth of a bend in pitch, over one to three seconds, that is a slip.
         step_percent: change of pitch that is a slip when it stays.
     """
     frames = scene.seen.events.held_frames
@@ -69,11 +70,13 @@ def _slips(
 ) -> tuple[Finding, ...]:
     lasting = _lasting_slips(scene, tones, first, step_percent)
     frames, rate_hz = scene.seen.events.held_frames, scene.seen.rate_hz
-    found = dips(tones, frames / rate_hz)
+    found = bends(tones, frames / rate_hz)
     # A cell lasts two of `frames`; a slip that begins in its middle begins one later.
     starts = (np.arange(len(tones)) + first + 1) * frames
     ends = starts + found.length_s * rate_hz
-    sure = (100 * found.depth >= slip_percent) & (found.over_else >= _SLIP_SURE)
+    sure = (100 * np.abs(found.change) >= slip_percent - _ROUNDING) & (
+        found.over_else >= _SLIP_SURE
+    )
     odds = np.where(sure, found.odds, -np.inf)
     near = _NEAR_STEP_S * rate_hz
     elsewhere = [Span(round(one.span.start - near), round(one.span.end + near)) for one in lasting]
@@ -83,12 +86,14 @@ def _slips(
     while np.isfinite(odds.max()):
         likeliest = int(odds.argmax())
         span = Span(int(starts[likeliest]), round(ends[likeliest]))
-        percent = 100 * float(found.depth[likeliest])
+        percent = 100 * float(found.change[likeliest])
+        way = "sank" if percent < 0 else "rose"
         detail = (
-            f"The platter slipped at {scene.clock(span.start)}: the pitch sank by {percent:.1f} %."
+            f"The platter slipped at {scene.clock(span.start)}: "
+            f"the pitch {way} by {abs(percent):.1f} % and came back."
         )
         numbers = {
-            "depth_percent": round(percent, 1),
+            "change_percent": round(percent, 1),
             "log_odds_of_slip": round(float(found.over_else[likeliest]), 1),
         }
         findings.append(Finding("slip", Severity.LISTEN, span, detail, numbers))

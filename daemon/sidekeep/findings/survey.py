@@ -24,6 +24,7 @@ from sidekeep.findings import (
     skip,
     source_format,
     speed,
+    tempo,
 )
 from sidekeep.findings.breaks import find_breaks
 from sidekeep.findings.judgement import without_echoes
@@ -41,11 +42,7 @@ class Limits:
     """What is called worth hearing, and what a failed transfer."""
 
     clipping_listen: float = number(
-        "clipping listen",
-        default=3,
-        low=1,
-        high=1e6,
-        doc="clipped places worth hearing",
+        "clipping listen", default=3, low=1, high=1e6, doc="clipped places worth hearing"
     )
     clipping_again: float = number(
         "clipping again",
@@ -249,13 +246,13 @@ class Limits:
         default=1.5,
         low=0.5,
         high=10.0,
-        doc="depth of a dip in pitch that is a slip of the platter",
+        doc="depth of a bend in pitch that is a slip of the platter",
     )
     step_percent: float = quantity(
         "lasting slip",
         unit="%",
-        default=0.8,
-        low=0.8,
+        default=0.7,
+        low=0.7,
         high=3.0,
         doc="change of pitch in the middle of the music that is a slip when it stays",
     )
@@ -396,6 +393,7 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
             slip_percent=limits.slip_percent,
             step_percent=limits.step_percent,
         ),
+        partial(tempo.find, scene),
         partial(skip.find, scene, breaks, listen=limits.skip_listen, again=limits.skip_again),
         partial(
             clicks.find,
