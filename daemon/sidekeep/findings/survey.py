@@ -264,11 +264,7 @@ class Limits:
         doc="natural logarithm of the odds that the music breaks, from which it is worth hearing",
     )
     skip_again: float = number(
-        "skip again",
-        default=25,
-        low=0,
-        high=60,
-        doc="the same from which it asks for another take",
+        "skip again", default=25, low=0, high=60, doc="the same from which it asks for another take"
     )
     lost_listen: float = number(
         "lost samples",
