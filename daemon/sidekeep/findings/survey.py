@@ -45,11 +45,7 @@ class Limits:
         "clipping listen", default=3, low=1, high=1e6, doc="clipped places worth hearing"
     )
     clipping_again: float = number(
-        "clipping again",
-        default=10,
-        low=1,
-        high=1e6,
-        doc="clipped places that ask for another take",
+        "clipping again", default=10, low=1, high=1e6, doc="clipped places that ask for a new take"
     )
     dead_channel_db: float = quantity(
         "dead channel",
