@@ -117,12 +117,15 @@ def _table(root: Root, entries: Iterable[Entry]) -> list[str]:
     lines = []
     for entry in entries:
         progress = read_progress(root.work / entry.job) if entry.state is State.RUNNING else None
-        how = f"{progress.act} {progress.fraction:.0%}" if progress else entry.verdict
+        judged = entry.state is not State.QUARANTINED  # of a copy the verdict is of no use
+        how = entry.verdict if judged else ""
+        if progress:
+            how = f"{progress.act} {progress.fraction:.0%}"
         record = " – ".join(text for text in (entry.artist, entry.title) if text) or entry.origin
         side = f", side {entry.side}" if entry.side else ""
         lines.append(f"  {entry.job}")
         lines += _wrapped(f"{how:<8} {record}{side}" if how else f"{record}{side}", width)
-        told = (entry.sentence, entry.message, entry.advice)
+        told = (entry.sentence if judged else "", entry.message, entry.advice)
         if entry.state is not State.FILED or entry.verdict != GOOD:
             for text in dict.fromkeys(told):
                 lines += _wrapped(text, width)

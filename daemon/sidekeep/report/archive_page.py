@@ -120,11 +120,15 @@ def _row(line: JobLine) -> str:
         name = f'<a href="{quote(line.link)}">{name}</a>'
     place = escape(line.folder or line.job)
     texts = dict.fromkeys((line.sentence, line.message, line.advice))
-    told = "".join(f"<p>{escape(text)}</p>" for text in texts if text)
+    told = "".join(f"<p>{_lines(text)}</p>" for text in texts if text)
     return (
         f'<tr><th scope="row">{name}<p class="quiet"><code>{place}</code><br>{_time(line.when)}</p></th>'
         f"<td>{_verdict(line.verdict)}{told}</td></tr>"
     )
+
+
+def _lines(text: str) -> str:
+    return "<br>".join(escape(line) for line in text.splitlines())
 
 
 def _verdict(verdict: str) -> str:

@@ -179,7 +179,7 @@ def _where_found(plan: Plan, finding: Finding) -> str:
 def _tracks(plan: Plan) -> str:
     rows = [_track_row(plan, side, track) for side in plan.sides for track in side.tracks]
     heads = ("#no.", "title", "#start", "#length", "#LUFS", "#dBTP", "#gain dB", "#sure")
-    caption = "Times in the recording; loudness and true peak as filed; how sure the cut before the track is"
+    caption = "Times in the recording; levels as filed; sure: of the cut before it"
     return "<h2>Tracks</h2>" + table("Tracks", heads, rows, caption)
 
 
@@ -301,7 +301,8 @@ def _delivered(plan: Plan) -> list[str]:
 
 
 def _balance(plan: Plan, seen: Measurements) -> str:
-    told = [side.balance.reason for side in plan.sides if side.balance is not None]
+    reasons = [side.balance.reason for side in plan.sides if side.balance is not None]
+    told = [f"{reason[:1].upper()}{reason[1:]}." for reason in reasons]
     picture = evidence.balance(plan, seen) if told else ""
     if not picture:
         return ""

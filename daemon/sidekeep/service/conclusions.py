@@ -103,7 +103,7 @@ class Conclusions:
             twin = self._ledger.filed_twin(result.sha256, result.audio_sha256, but_not=job)
         if twin is not None and withdraw(self._root, job):
             same = "file" if twin.sha256 == result.sha256 else "audio"
-            why = f"the same {same} was filed before, as job {twin.job} ({twin.origin})"
+            why = f"The same {same} was filed before, as job {twin.job} ({twin.origin})"
             advice = (
                 f"Delete {{where}} if it is a copy. To file it again, run: sidekeep redo {twin.job}"
             )

@@ -265,13 +265,14 @@ def _line(root: Root, entry: Entry) -> JobLine:
     link = f"jobs/{entry.job}/{PAGE_NAME}" if entry.state is State.FILED else ""
     if entry.state is State.HELD and (root.held / entry.job / PAGE_NAME).exists():
         link = f"../held/{entry.job}/{PAGE_NAME}"
+    judged = entry.state is not State.QUARANTINED  # of a copy the verdict is of no use
     home = {State.HELD: "held", State.QUARANTINED: "quarantine"}.get(entry.state)
     return JobLine(
         job=entry.job,
         record=record or entry.origin,
         side=entry.side,
-        verdict=entry.verdict,
-        sentence=entry.sentence,
+        verdict=entry.verdict if judged else "",
+        sentence=entry.sentence if judged else "",
         message=entry.message,
         advice=entry.advice,
         when=entry.changed_at,
