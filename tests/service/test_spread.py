@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -75,12 +76,12 @@ def has_ended(process: int) -> bool:
     return facts.rpartition(")")[2].split()[0] == "Z"
 
 
-def filed(root: Path, address: str | None) -> dict[str, bytes]:
+def filed(root: Path, address: str | None, executor: Executor | None = None) -> dict[str, bytes]:
     """Put one side through a whole service; give all audio that is in its archive."""
     write(small_side(), root / "inbox" / "A.wav")
     (root / "inbox" / "A.yaml").write_text(sheet(*TITLES), encoding="utf-8")
     at_once = Settle(0.0, 0.0)
-    wishes = Wishes(at_once, open_log(silent=True))
+    wishes = Wishes(at_once, open_log(silent=True), executor)
     with assemble(Preferences(root=str(root), spread=address), wishes) as service:
         assert drain(service, PATIENCE_S)
     archive = root / "archive"
@@ -88,12 +89,15 @@ def filed(root: Path, address: str | None) -> dict[str, bytes]:
     return {str(path.relative_to(archive)): path.read_bytes() for path in kept if path.is_file()}
 
 
-def test_other_machines_give_the_same_bytes(cluster: Any, tmp_path: Path) -> None:
-    for name in ("here", "there"):
+def test_wherever_it_is_done_the_bytes_are_the_same(cluster: Any, tmp_path: Path) -> None:
+    """Here, on a cluster, and handed to an executor of the standard library."""
+    for name in ("here", "there", "elsewhere"):
         (tmp_path / name).mkdir()
     here = filed(tmp_path / "here", None)
     assert len(here) == 3  # two tracks and the master
     assert filed(tmp_path / "there", cluster.scheduler_address) == here
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+        assert filed(tmp_path / "elsewhere", None, pool) == here
 
 
 def test_a_killed_worker_loses_nothing(cluster: Any, tmp_path: Path) -> None:
