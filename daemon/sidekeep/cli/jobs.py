@@ -91,9 +91,13 @@ def _running(root: Root, entry: Entry) -> dict[str, Any]:
 def _lines(root: Root, entries: list[Entry], filed: int, status: Status) -> list[str]:
     lines: list[str] = []
     if status.offline:
-        lines += [bold("OFFLINE"), f"  {status.offline}"]
+        lines += [bold("OFFLINE"), *_wrapped(status.offline, _width())]
     if status.short_of_space:
-        lines += ["", bold("SHORT OF SPACE"), f"  The next job {status.short_of_space}."]
+        lines += [
+            "",
+            bold("SHORT OF SPACE"),
+            *_wrapped(f"The next job {status.short_of_space}.", _width()),
+        ]
     lines += _waiting(status)
     for state in State:
         group = [entry for entry in entries if entry.state is state]
@@ -113,7 +117,7 @@ def _waiting(status: Status) -> list[str]:
 
 
 def _table(root: Root, entries: Iterable[Entry]) -> list[str]:
-    width = shutil.get_terminal_size((100, 24)).columns
+    width = _width()
     lines = []
     for entry in entries:
         progress = read_progress(root.work / entry.job) if entry.state is State.RUNNING else None
@@ -130,6 +134,10 @@ def _table(root: Root, entries: Iterable[Entry]) -> list[str]:
             for text in dict.fromkeys(told):
                 lines += _wrapped(text, width)
     return lines
+
+
+def _width() -> int:
+    return shutil.get_terminal_size((100, 24)).columns
 
 
 def _wrapped(text: str, width: int) -> list[str]:
