@@ -95,6 +95,15 @@ def test_a_side_with_twelve_tracks_stays_light(page: str) -> None:
     assert len(page.encode()) < 1_500_000
 
 
+def test_however_much_is_found_it_stays_light(looked: tuple[Plan, Measurements]) -> None:
+    plan, seen = looked
+    spans = [Span(n * seen.rate_hz, (n + 58) * seen.rate_hz) for n in range(40)]
+    many = tuple(Finding("thumps", Severity.LISTEN, span, "A thump.") for span in spans)
+    page = job_page(replace(plan, findings=many), seen, [])
+    assert len(page.encode()) < 1_500_000
+    assert page.count("A thump.") >= len(many)  # all in the table, the first with pictures
+
+
 def test_it_needs_no_script_and_no_network(page: str, outline: Outline) -> None:
     assert "script" not in outline.names
     outside = re.findall(r'(?:src|href)="(?!#)([^"]*)"', page)
