@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
-from sidekeep.errors import Mistake, WrittenWrong
+from sidekeep.errors import MachineFault, Mistake, WrittenWrong
 from sidekeep.service import rulebook
 from sidekeep.service.rulebook import Rulebook, check
 
@@ -95,6 +96,20 @@ def test_a_mistake_is_told_in_the_persons_own_file(tmp_path: Path) -> None:
     with pytest.raises(WrittenWrong) as caught:
         Rulebook(tmp_path / "state", [str(folder)]).load()
     assert [mistake.file for mistake in caught.value.mistakes] == [str(folder / "one.yaml")]
+
+
+def test_a_machine_that_is_too_slow_is_no_mistake_of_the_rule_sets(
+    book: Rulebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service ends for good over a mistake; this it shall try again."""
+    monkeypatch.setattr(rulebook, "CHECK_S", 0.0)
+    with pytest.raises(MachineFault, match="no answer within"):
+        book.load()
+    assert list((tmp_path / "state/rules").iterdir()) == []
+    monkeypatch.setattr(rulebook, "CHECK_S", 45.0)
+    monkeypatch.setattr(sys, "executable", "/bin/false")
+    with pytest.raises(MachineFault, match="ended with code 1"):
+        book.load()
 
 
 def test_the_child_tells_every_mistake(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
 
-from sidekeep.errors import SidekeepError, WrittenWrong
+from sidekeep.errors import MachineFault, SidekeepError, WrittenWrong
 from sidekeep.preferences import Preferences
 from sidekeep.service.limits import space_needed_bytes
 from sidekeep.service.mounts import mount_of
@@ -228,4 +228,6 @@ def _rule_sets(preferences: Preferences) -> Checked:
         count = check(os.pathsep.join(preferences.rules))
     except WrittenWrong as error:
         return Checked("rule sets", Grade.BAD, error.message, "Correct them: sidekeep rules")
+    except MachineFault as error:
+        return Checked("rule sets", Grade.BAD, error.message, error.advice)
     return Checked("rule sets", Grade.FINE, f"{count} rule sets, all in order")

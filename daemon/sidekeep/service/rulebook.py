@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from sidekeep.errors import Mistake, WrittenWrong
+from sidekeep.errors import MachineFault, Mistake, WrittenWrong
 from sidekeep.service.launch import RULES_VARIABLE
 
 CHECK_S = 45.0  # less than systemd waits for a sign of life
@@ -34,6 +34,7 @@ class Rulebook:
 
         Raises:
             WrittenWrong: the rule sets have mistakes; those in force stay.
+            MachineFault: they could not be checked.
             OSError: the folders cannot be read or copied.
         """
         copies = self._copied()
@@ -44,6 +45,9 @@ class Rulebook:
             self._remove(copies)
             mistakes = tuple(self._as_written(mistake, copies) for mistake in error.mistakes)
             raise WrittenWrong(mistakes) from error
+        except MachineFault:
+            self._remove(copies)
+            raise
         self.path = path
         return count
 
@@ -93,6 +97,7 @@ def check(path: str) -> int:
 
     Raises:
         WrittenWrong: with every mistake found.
+        MachineFault: the machine was too slow, or the child failed.
     """
     environment = {**os.environ, RULES_VARIABLE: path}
     command = [sys.executable, "-m", "sidekeep.cli.main", "rules", "--json", "--root", "/"]
@@ -100,15 +105,26 @@ def check(path: str) -> int:
         done = subprocess.run(
             command, env=environment, capture_output=True, timeout=CHECK_S, check=False
         )
+    except subprocess.TimeoutExpired as error:
+        raise _unchecked(f"there was no answer within {CHECK_S:.0f} s") from error
+    try:
         answer = json.loads(done.stdout)
         mistakes = tuple(
             Mistake(str(m["file"]), int(m["line"]), int(m["column"]), str(m["text"]))
             for m in answer["mistakes"]
         )
         count = len(answer["rule_sets"])
-    except (subprocess.TimeoutExpired, ValueError, KeyError, TypeError) as error:
-        text = f"the rule sets could not be checked: {error or 'no answer'}"
-        raise WrittenWrong((Mistake(path, 1, 1, text),)) from error
+    except (ValueError, KeyError, TypeError) as error:
+        last = done.stderr.decode("utf-8", "replace").strip().rpartition("\n")[2]
+        raise _unchecked(last or f"the check ended with code {done.returncode}") from error
     if mistakes:
         raise WrittenWrong(mistakes)
     return count
+
+
+def _unchecked(why: str) -> MachineFault:
+    """No mistake of the rule sets: a service ends for good over these, but tries this again."""
+    return MachineFault(
+        f"The rule sets could not be checked: {why}.",
+        "Look whether the machine is busy or its disk or memory full, and try again.",
+    )

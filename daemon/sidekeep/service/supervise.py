@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-from sidekeep.errors import WrittenWrong
+from sidekeep.errors import SidekeepError
 from sidekeep.service.assembly import Service
 from sidekeep.service.notify import Notifier
 from sidekeep.service.wake import Bell
@@ -89,7 +89,7 @@ def load_rules(service: Service) -> None:
 def _reload(service: Service) -> None:
     try:
         count = service.rulebook.load()
-    except (WrittenWrong, OSError) as error:
+    except (SidekeepError, OSError) as error:
         service.log.warning(
             "rules.refused",
             why="; ".join(str(error).splitlines()),
