@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -171,6 +172,9 @@ def test_a_fault_of_the_machine_defers_with_growing_pauses(rig: Rig) -> None:
         rig.result(job, "deferred", "Writing failed: the disk is full.", "Free some space.")
         rig.end(job)
         assert rig.state(job) is State.DEFERRED
+        assert re.search(
+            r"is full\. It is tried again after \d\d:\d\d UTC\.$", rig.ended[-1].message
+        )
         assert (rig.root.work / job / "recording/A.wav").exists()
         rig.passes(pause_s - 2)
         assert rig.running() == []

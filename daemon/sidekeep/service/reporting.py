@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sidekeep.report.archive_page import ArchiveState, JobLine, MissingSides, archive_page
 from sidekeep.service import metrics, status
@@ -19,6 +19,7 @@ from sidekeep.service.metrics import Figures
 from sidekeep.service.states import State
 from sidekeep.service.status import STATUS_NAME, Status
 from sidekeep.storage.durable import write_atomically
+from sidekeep.storage.faults import LATER
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobfiles import Progress
 from sidekeep.storage.publication import PAGE_NAME
@@ -106,7 +107,7 @@ class Reporter:
         entry = replace(
             entry,
             state=conclusion.state,
-            message=conclusion.message,
+            message=self._when(conclusion.message, next_try_s),
             advice=conclusion.advice,
         )
         if conclusion.result is not None:
@@ -158,6 +159,14 @@ class Reporter:
         self._put(entry)
         self._page_is_old = True
         self._log.info("job.returned", job=entry.job, file=entry.origin, why=why)
+
+    def _when(self, message: str, next_try_s: float | None) -> str:
+        """Say when a deferred job is tried again, where the message only says that it is."""
+        if next_try_s is None:
+            return message
+        at = self._clock.now() + timedelta(seconds=next_try_s)
+        said = message.removesuffix(LATER).rstrip(" .")
+        return f"{said}. It is tried again after {at:%H:%M} UTC."
 
     def _put(self, entry: Entry) -> None:
         self._ledger.put(replace(entry, changed_at=self.stamp()))
