@@ -22,8 +22,9 @@ from composer import (
 )
 from composer.faults import FAULTS
 from evaluation.traps import TRAPS, Changed, free_tempo, gated
-from findings_rig import clean_side, findings, side_of
-from sidekeep.model import Finding, Severity
+from findings_rig import clean_side, findings, scene, side_of
+from sidekeep.findings import tempo
+from sidekeep.model import Finding, Severity, Span
 
 VERTICAL = Groove(level_dbfs=-60.0, rumble_dbfs=-46.0, rumble_vertical=True)
 QUIET = Groove(level_dbfs=-72.0)
@@ -72,6 +73,16 @@ def test_a_steady_band_is_not_called_unsteady_even_where_the_platter_slips() -> 
     slipped = FAULTS["slip"](clean_side(), 17.3, 1.0, 5)
     for side in (clean_side(), slipped):
         assert "unsteady music" not in {one.kind for one in findings(side)}
+
+
+def test_free_playing_is_looked_for_between_gaps() -> None:
+    """A programme of free playing, parted into pieces that are too short to tell a tempo."""
+    seen = scene(side_of(TRAPS["free tempo"]))
+    start = seen.side.programme.start
+    (found,) = tempo.find(seen)
+    assert found.span.start >= start
+    gaps = tuple(Span(start + s * 44_100, start + (s + 1) * 44_100) for s in (9, 18))
+    assert tempo.find(replace(seen, side=replace(seen.side, groove=gaps))) == ()
 
 
 def test_every_trap_is_tried() -> None:

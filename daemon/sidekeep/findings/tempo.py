@@ -25,25 +25,40 @@ def find(scene: Scene) -> tuple[Finding, ...]:
     Args:
         scene: the side.
     """
-    bands, programme = scene.seen.bands, scene.side.programme
+    bands = scene.seen.bands
     cell_s = bands.cell_frames / scene.seen.rate_hz
     window, hop = round(_WINDOW_S / cell_s), round(_HOP_S / cell_s)
-    first, last = (edge // bands.cell_frames for edge in (programme.start, programme.end))
-    starts = range(first, min(last, bands.level.shape[1]) - window + 1, hop)
-    unsteady = np.zeros(len(starts), bool)
-    for index, start in enumerate(starts):
-        onset = onsets(bands.level[0, start : start + window, _BANDS])
-        lively = float(onset.std()) >= _LIVELY_DB
-        unsteady[index] = lively and steadiness(onset, cell_s) < _UNSTEADY
+    found: list[tuple[int, int]] = []
+    for first, last in _pieces(scene):
+        starts = range(first, min(last, bands.level.shape[1]) - window + 1, hop)
+        unsteady = np.zeros(len(starts), bool)
+        for index, start in enumerate(starts):
+            onset = onsets(bands.level[0, start : start + window, _BANDS])
+            lively = float(onset.std()) >= _LIVELY_DB
+            unsteady[index] = lively and steadiness(onset, cell_s) < _UNSTEADY
+        runs = (run for run in stretches(unsteady) if run[1] - run[0] >= _LEAST_WINDOWS)
+        found += [(starts[begin], starts[end - 1] + window) for begin, end in runs]
     let_go(bands.level)
-    runs = [run for run in stretches(unsteady) if run[1] - run[0] >= _LEAST_WINDOWS]
-    if not runs:
+    if not found:
         return ()
-    cells = starts[runs[0][0]], starts[runs[-1][1] - 1] + window
-    span = Span(*(cell * bands.cell_frames for cell in cells))
-    total_s = sum((end - start - 1) * _HOP_S + _WINDOW_S for start, end in runs)
+    span = Span(found[0][0] * bands.cell_frames, found[-1][1] * bands.cell_frames)
+    total_s = round(sum(end - start for start, end in found) * cell_s, 1)
     detail = (
         f"The music keeps no steady tempo, from {scene.clock(span.start)} on, as in free playing "
         "or speech; that is no fault of the turntable."
     )
     return (Finding("unsteady music", Severity.NOTE, span, detail, {"unsteady_s": total_s}),)
+
+
+def _pieces(scene: Scene) -> list[tuple[int, int]]:
+    """Cells of the band table from one gap or cut to the next: each has a tempo of its own."""
+    programme = scene.side.programme
+    cuts = [track.span.start for track in scene.side.tracks[1:]]
+    gaps = [(span.start, span.end) for span in scene.side.groove] + [(cut, cut) for cut in cuts]
+    edges = [programme.start]
+    for start, end in sorted(gaps):
+        if programme.start < end and start < programme.end:
+            edges += [max(start, edges[-1]), max(end, edges[-1])]
+    edges.append(programme.end)
+    cell = scene.seen.bands.cell_frames
+    return [(-(-a // cell), b // cell) for a, b in zip(edges[::2], edges[1::2], strict=True)]
