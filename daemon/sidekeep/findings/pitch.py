@@ -13,7 +13,7 @@ from sidekeep.model import Finding, Severity, Span
 
 _WOW_SURE = 12.0  # natural logarithm of the odds; periods of no revolution reach 10 by chance
 _OVER_CHANCE = 2.0
-_SLIP_SURE = 12.0  # music reaches 9 by chance
+_SLIP_SURE = 14.0  # music reaches 9 by chance, a run-out full of clicks 12
 _ROUNDING = 1e-6  # changes come in steps of half a per cent
 _NEAR_STEP_S = 4.0  # so far from where tracks may meet another pitch is one of the record
 _LEAST_CELLS = 80  # ten seconds
