@@ -241,6 +241,26 @@ def test_an_error_at_any_call_loses_nothing_and_is_made_good_later(
 # --- clashes ---------------------------------------------------------------------------------------
 
 
+def test_a_job_is_filed_although_its_stage_cannot_be_removed(
+    root: Root, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_in_work(root, JOB)
+    seal(root, JOB)
+    real = os.rmdir
+
+    def rmdir(path: str, **more: int) -> None:
+        if path == "music":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        real(path, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "rmdir", rmdir)
+        assert publish(root, JOB).job == JOB
+    assert (root.incoming / JOB).is_dir()
+    assert [each.done for each in recover(root)] == ["tidied"]
+    assert not (root.incoming / JOB).exists()
+
+
 def test_an_existing_file_is_never_replaced(root: Root) -> None:
     taken = root.archive / "music/Marlow/Low Water/a1 EBB.flac"
     taken.parent.mkdir(parents=True)

@@ -240,8 +240,17 @@ def _tidy(root: Root, job: str) -> None:
         _remove_empty_folders(root, Path(path).parent)
     with faults("removing", work):
         remove_tree(work)
-    with faults("removing", root.incoming / job):
-        remove_tree(root.incoming / job)
+    _remove_stage(root.incoming / job)
+
+
+def _remove_stage(stage: Path) -> None:
+    """Remove the rest of a stage, of which nothing counts; what cannot go now, goes at the next start.
+
+    Twice, since a fault may pass. A job that is filed must not be deferred for it: it has left `work/`.
+    """
+    for _ in range(2):
+        with contextlib.suppress(OSError):
+            remove_tree(stage)
 
 
 def _remove_empty_folders(root: Root, folder: Path) -> None:
