@@ -50,7 +50,13 @@ def give_ten(beside: Beside) -> None:
 
 def tables_of_ten(beside: Beside) -> Arrays:
     give_ten(beside)
+    beside.end()
     return beside.result()
+
+
+def end_at_once(beside: Beside) -> None:
+    beside.end()
+    beside.result()
 
 
 def test_tables_come_back_from_another_process() -> None:
@@ -60,6 +66,7 @@ def test_tables_come_back_from_another_process() -> None:
         for number, block in enumerate(blocks()):
             beside.give(number % 3, block)
             here.take(number % 3, block)
+        beside.end()
         found = beside.result()
     wanted = here.finish()
     for name in ("sums", "kept", "turned", "nothing"):
@@ -108,7 +115,7 @@ def test_an_error_in_its_last_act_is_raised_here_too() -> None:
         Beside(Sums().take, Sums().finish, 2, 100) as beside,
         pytest.raises(ValueError, match="array"),
     ):
-        beside.result()  # there is nothing to put together
+        end_at_once(beside)  # there is nothing to put together
 
 
 def children() -> set[int]:

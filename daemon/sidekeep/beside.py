@@ -71,13 +71,20 @@ class Beside:
             self._tell(_MESSAGE.pack(number, slot, *piece.shape))
             self._given += 1
 
+    def end(self) -> None:
+        """Say that there are no more blocks.
+
+        Raises:
+            Exception: what went wrong in the other process.
+        """
+        self._tell(_END)
+
     def result(self) -> dict[str, NDArray[Any]]:
         """Wait for the tables; they lie in a file and are read where they are looked at.
 
         Raises:
             Exception: what went wrong in the other process.
         """
-        self._tell(_END)
         return {
             name: taken(self._tables, table) if isinstance(table, Place) else table
             for name, table in self._other.result().items()

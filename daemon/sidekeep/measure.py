@@ -125,6 +125,9 @@ class _Here:
     def give(self, feed: int, block: Block) -> None:
         self._feeds[feed](block)
 
+    def end(self) -> None:
+        """There are no more blocks."""
+
     def result(self) -> Arrays:
         return self._samples.finish()
 
@@ -173,7 +176,8 @@ def measure(
             other.give(_TREATED, rows)
             spectra.take(rows)
             frames += rows.shape[1]
-        arrays = other.result() | spectra.finish()
+        other.end()
+        arrays = spectra.finish() | other.result()
     arrays |= table_arrays("mono", mono_table(treatments))
     about = {"rate_hz": rate_hz, "channels": chain.channels_out, "frames": frames}
     return from_arrays(arrays | {name: np.asarray(value) for name, value in about.items()})

@@ -37,7 +37,8 @@ from sidekeep.storage.lease import is_open_for_writing
 from sidekeep.storage.publish import recover
 
 IDLE_S = 20.0  # longest pause between passes: jobs that a command moved are noticed by then
-RUNNING_S = 0.2  # while a worker runs, so that the verdict is told as soon as it is there
+RUNNING_S = 0.2  # while a worker runs
+VERDICT_S = 0.05  # until its verdict is there, which a person stands beside the turntable for
 CHANGING_S = 1.0
 STUCK_S = 10.0  # between looks at files that have not changed for a minute and are not complete
 OFFLINE_S = 5.0
@@ -271,8 +272,10 @@ class Engine:
         pauses = (self.dispatcher.tally.pauses, self.intake.pauses)
         ends = [end for end in (each.next_s() for each in pauses) if end is not None]
         due = min([self._next_look_s, *ends]) - now_s
-        longest = RUNNING_S if self.dispatcher.tally.running else IDLE_S
-        return min(longest, max(0.05, due))
+        running = self.dispatcher.tally.running.values()
+        if any(not run.verdict_told for run in running):
+            return VERDICT_S
+        return min(RUNNING_S if running else IDLE_S, max(VERDICT_S, due))
 
     # --- telling ----------------------------------------------------------------------------------
 

@@ -95,11 +95,12 @@ class Reporter:
 
     def verdict(self, job: str, progress: Progress) -> None:
         """The verdict is known, while the tracks are still being written."""
+        # First said, then kept: the disk may be busy with the recording for a while.
+        self._log.info("job.verdict", job=job, verdict=progress.verdict, sentence=progress.sentence)
         entry = self._ledger.get(job)
         if entry is not None:
             told = replace(entry, verdict=progress.verdict, sentence=progress.sentence)
             self._ledger.put(told)
-        self._log.info("job.verdict", job=job, verdict=progress.verdict, sentence=progress.sentence)
 
     def concluded_as(self, job: str, conclusion: Conclusion, next_try_s: float | None) -> None:
         """A job has reached a state; say what, which file, why, what next, and what to do."""
