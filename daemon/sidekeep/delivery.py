@@ -20,6 +20,7 @@ from sidekeep.forked import Forked
 from sidekeep.measurements import Measurements
 from sidekeep.model import Copy, Plan, Track
 from sidekeep.naming import part_path
+from sidekeep.report.html import with_manifest
 from sidekeep.reuse import take_over, write_record
 from sidekeep.steps.tag import shifted
 from sidekeep.storage.cover import Cover
@@ -45,13 +46,6 @@ def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]]) -> st
     from sidekeep.report import page  # noqa: PLC0415
 
     return page.job_page(plan, seen, where)
-
-
-def with_manifest(page: str, manifest_sha256: str) -> str:
-    """Put the manifest's hash into a page."""
-    from sidekeep.report import page as pages  # noqa: PLC0415
-
-    return pages.with_manifest(page, manifest_sha256)
 
 
 class FileSink:

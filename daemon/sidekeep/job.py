@@ -8,6 +8,7 @@ from pathlib import Path
 from sidekeep import planfile
 from sidekeep.cores import cores
 from sidekeep.delivery import LOG_NAME, Delivery
+from sidekeep.dsp.gathering import give_memory_back
 from sidekeep.errors import NeedsPerson
 from sidekeep.memory import recall, remember
 from sidekeep.model import Judgement, Outcome, Plan
@@ -25,7 +26,6 @@ from sidekeep.study import (
     Case,
     Known,
     decided,
-    give_memory_back,
     know,
     measured,
     open_recording,

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidekeep.dsp.bands import BandTable
 from sidekeep.dsp.capture import CaptureTable
 from sidekeep.dsp.events import EventTable
-from sidekeep.dsp.gathering import let_go
+from sidekeep.dsp.gathering import give_memory_back, let_go
 from sidekeep.dsp.image import ImageTable
 from sidekeep.dsp.levels import LevelTable
 from sidekeep.dsp.loudness import LoudnessTable
@@ -46,9 +46,10 @@ class Measurements:
 
 
 def let_go_of(seen: Measurements) -> None:
-    """Have the system drop what it read of the tables that lie in files; they stay usable."""
+    """Give back what was read of the tables that lie in files, and what is free; they stay usable."""
     for value in to_arrays(seen).values():
         let_go(value)
+    give_memory_back()
 
 
 def to_arrays(seen: Measurements) -> dict[str, NDArray[Any]]:

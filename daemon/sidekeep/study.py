@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from sidekeep.choosing import Choice, choose
 from sidekeep.cores import cores
 from sidekeep.decide import decide, draft
+from sidekeep.dsp.gathering import give_memory_back
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.errors import OutsideLimits
 from sidekeep.findings.silence import check_not_silent
@@ -149,13 +149,6 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
     scale = math.prod(treatment.time_scale for treatment in treatments)
     hashed = replace(reader.recording(), time_scale=scale)
     return replace(known, recording=hashed), seen
-
-
-def give_memory_back() -> None:
-    """Have the C library return what the meters used, which glibc would keep for later."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim is not None:
-        trim(0)
 
 
 def decided(

@@ -18,7 +18,8 @@ from composer import Band, SideSpec, Track, compose, sheet_text, write
 from sidekeep.look import study
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Judgement, Plan, Severity, Span, Verdict
-from sidekeep.report.page import job_page, with_manifest
+from sidekeep.report.html import with_manifest
+from sidekeep.report.page import job_page
 from sidekeep.study import Case
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}

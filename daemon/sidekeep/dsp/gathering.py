@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import mmap
 import os
 import tempfile
@@ -117,3 +118,10 @@ def let_go(table: NDArray[Any]) -> None:
         base = base.base
     if isinstance(base, mmap.mmap):
         base.madvise(mmap.MADV_DONTNEED)
+
+
+def give_memory_back() -> None:
+    """Have the C library return what is free, which glibc would keep for later."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.findings.scene import Scene, graded, stretches
 from sidekeep.model import Finding, Severity, Span
 
@@ -35,6 +36,8 @@ def find(scene: Scene, *, listen_spots: float, again_spots: float) -> tuple[Find
         where = (channel, slice(None), polarity)
         usable = ~(square[channel] | at_full_scale[where])
         below[where] = _at_rail(peaks[where], flat[where], usable, scene.seen.capture.rate_hz)
+        let_go(peaks)
+        let_go(flat)
     findings = []
     for marks, where_to in ((at_full_scale, "the converter's full scale"), (below, "")):
         spots = len(_spots(marks))
@@ -53,6 +56,7 @@ def _square_waves(scene: Scene, peaks: NDArray[np.float32]) -> NDArray[np.bool_]
         for channel, row in enumerate(power[:, :cells]):
             top = peaks[channel, :cells].max(axis=1)
             square[channel, :cells] = row > _SQUARE * top * top
+            let_go(peaks)
     return square
 
 

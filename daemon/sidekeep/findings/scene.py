@@ -199,6 +199,7 @@ class Scene:
                 power, cross = (power + inside, cross + both) if count else (inside, both)
                 count += part.stop - part.start
                 let_go(events.spectra)
+                let_go(events.cross)
         return power / max(1, count), cross / max(1, count)
 
     def groove_power_without_rumble(self) -> NDArray[np.float64]:

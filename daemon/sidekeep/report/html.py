@@ -6,6 +6,19 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
+#: Where the manifest's hash will stand: it is there long after the page is drawn.
+MANIFEST_ROW = "<!-- manifest -->"
+
+
+def with_manifest(page: str, manifest_sha256: str) -> str:
+    """Put the hash of the job's manifest into a page."""
+    return page.replace(MANIFEST_ROW, path_row("SHA-256 of the manifest", manifest_sha256))
+
+
+def path_row(what: str, value: str) -> str:
+    """A row of a table: what it is, and a path or a hash."""
+    return f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(value)}</code></td></tr>'
+
 
 def document(title: str, body: str) -> str:
     """Wrap a body in a complete, self-contained page; `title` and `body` are HTML."""

@@ -7,7 +7,7 @@ from html import escape
 from sidekeep.measurements import Measurements
 from sidekeep.model import Finding, Judgement, Level, Outcome, Plan, Severity, Side, Span, Track
 from sidekeep.report import evidence, waveform
-from sidekeep.report.html import document, scrolling, table
+from sidekeep.report.html import MANIFEST_ROW, document, path_row, scrolling, table
 from sidekeep.report.waveform import clock
 
 _WORDS = {
@@ -22,15 +22,6 @@ _MOST_FINDINGS = _MOST_CUTS = 16
 
 #: Findings that last longer than this speak of the whole side, not of a place.
 _LONGEST_PLACE_S = 60.0
-
-
-#: Where the manifest's hash will stand: drawing takes longer than sealing, so it does not wait for it.
-_MANIFEST_ROW = "<!-- manifest -->"
-
-
-def with_manifest(page: str, manifest_sha256: str) -> str:
-    """Put the hash of the job's manifest into a page."""
-    return page.replace(_MANIFEST_ROW, _row("SHA-256 of the manifest", manifest_sha256))
 
 
 def job_page(plan: Plan, seen: Measurements, where: list[tuple[str, str]]) -> str:
@@ -311,9 +302,5 @@ def _balance(plan: Plan, seen: Measurements) -> str:
 
 
 def _where(where: list[tuple[str, str]]) -> str:
-    rows = [*(_row(what, path) for what, path in where), _MANIFEST_ROW]
+    rows = [*(path_row(what, path) for what, path in where), MANIFEST_ROW]
     return "<h2>Where the files are</h2>" + table("Where the files are", (), rows)
-
-
-def _row(what: str, value: str) -> str:
-    return f'<tr><th scope="row">{escape(what)}</th><td><code>{escape(value)}</code></td></tr>'
