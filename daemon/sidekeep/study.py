@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 from sidekeep.choosing import Choice, choose
 from sidekeep.cores import cores
 from sidekeep.decide import decide, draft
-from sidekeep.dsp.gathering import give_memory_back
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.errors import OutsideLimits
 from sidekeep.findings.silence import check_not_silent
 from sidekeep.measure import block_frames, measure
-from sidekeep.measurements import Measurements
+from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Plan, Recording, Sheet, Span
 from sidekeep.planfile import Corrections
 from sidekeep.render import Source
@@ -144,7 +143,7 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
             yield block
 
     seen = measure(told(), recording.rate_hz, recording.channels, treatments, cores())
-    give_memory_back()
+    let_go_of(seen)
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
     hashed = replace(reader.recording(), time_scale=scale)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.islands import Island
 from sidekeep.dsp.likeness import Cells, Likeness, compare
 from sidekeep.dsp.presence import Presence
@@ -61,6 +62,8 @@ def find_gaps(
         before = (_reached(slots, start, holes[:place][::-1], whole[0]), start)
         after = (end, _reached(slots, end, holes[place + 1 :], whole[1]))
         likeness = compare(slots, cells, presence, before, after)
+        let_go(cells.level)
+        let_go(cells.tone_hz)
         gaps.append(Gap(start, end, _cut(start, end, likeness), likeness))
     return tuple(gaps)
 

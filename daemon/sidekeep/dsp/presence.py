@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, percentile_filter
 
+from sidekeep.dsp.gathering import let_go
 from sidekeep.dsp.groove import Play
 from sidekeep.dsp.slots import Slots
 
@@ -257,4 +258,5 @@ def _rest(slots: Slots, play: Play) -> Floats:
         weight /= weight.sum(axis=1, keepdims=True)
         rest[part, :width] = slots.level_db[where] - weight @ levels
         rest[part, width:] = slots.tonality_db[where] - np.median(noise, axis=0)
+        let_go(slots.level_db)
     return rest

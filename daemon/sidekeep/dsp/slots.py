@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.dsp.bands import BandTable
-from sidekeep.dsp.gathering import let_go
+from sidekeep.dsp.gathering import Spool, let_go
 
 CELLS = 5
 _SLOTS_AT_ONCE = 4096  # bounds the memory that a long recording takes
@@ -19,7 +19,7 @@ Floats = NDArray[np.float32]
 class Slots:
     """Levels and tonality per slot of `frames`.
 
-    `level_db` (slots, rows x bands), the middle's bands first; `tonality_db` (slots, groups);
+    `level_db` (slots, rows x bands), the middle's bands first, lies in a file; `tonality_db` (slots, groups);
     `bands` the number of bands of one row; `seconds` the length of a slot.
     """
 
@@ -47,17 +47,15 @@ def slots_of(table: BandTable, rate_hz: int) -> Slots:
     """
     rows, cells, bands = table.level.shape
     slots = cells // CELLS
-    level_db = np.empty((slots, rows * bands), np.float32)
+    level_db = Spool(0, np.zeros((0, rows * bands), np.float32))
     for first in range(0, slots, _SLOTS_AT_ONCE):
         last = min(slots, first + _SLOTS_AT_ONCE)
-        level_db[first:last] = _codes(table, first, last)
+        level_db.append(_codes(table, first, last) * np.float32(0.5) - np.float32(127))
         let_go(table.level)
-    level_db *= np.float32(0.5)
-    level_db -= np.float32(127)
     tonality = table.tonality[: slots * CELLS].reshape(slots, CELLS, table.tonality.shape[1])
     middle = np.median(tonality, axis=1).astype(np.float32)
     frames = table.cell_frames * CELLS
-    return Slots(frames, frames / rate_hz, bands, level_db, middle * np.float32(0.1))
+    return Slots(frames, frames / rate_hz, bands, level_db.table(), middle * np.float32(0.1))
 
 
 def _codes(table: BandTable, first: int, last: int) -> NDArray[np.uint8]:

@@ -56,12 +56,14 @@ def _among(told: tuple[Finding, ...], span: Span, rate_hz: int) -> bool:
 def _frozen(scene: Scene) -> list[Finding]:
     capture = scene.seen.capture
     cells = scene.captured(scene.side.programme)
+    noise = max(float(scene.groove_power().max()), _LEAST_NOISE * scene.loud_power())
     held = capture.held[:, cells]
     at_top = capture.flat[:, cells].max(axis=2) > 0
+    let_go(capture.flat)
     still = ((held >= _LEAST_HELD_S * capture.rate_hz) & ~at_top).any(axis=0)
-    power = capture.peaks[:, cells].max(axis=(0, 2)).astype(np.float64) ** 2
+    let_go(held)
+    power = capture.peaks[:, cells].max(axis=(0, 2)) ** 2
     let_go(capture.peaks)
-    noise = max(float(scene.groove_power().max()), _LEAST_NOISE * scene.loud_power())
     findings = []
     for start, end in stretches(still, join=1):
         before, after = power[max(0, start - _AROUND_CELLS) : start], power[end:][:_AROUND_CELLS]
