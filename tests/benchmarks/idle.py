@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from benchmarks.memory import proportional_mb
 from benchmarks.processes import sidekeep
 from benchmarks.roots import FILED, HELD, root_with
 from benchmarks.table import Row
@@ -41,7 +42,7 @@ def idle(seconds: float) -> Iterator[Row]:
         before = _counts(process)
         time.sleep(seconds)
         after = _counts(process)
-        memory_mb = _proportional_mb(process)
+        memory_mb = proportional_mb(service.pid)
     finally:
         service.send_signal(signal.SIGTERM)
         service.communicate(timeout=60)
@@ -69,8 +70,3 @@ def _counts(process: Path) -> _Counts:
         status = (task / "status").read_text(encoding="utf-8")
         woken += int(re.findall(r"^voluntary_ctxt_switches:\s+(\d+)", status, re.M)[0])
     return _Counts(nanoseconds / 1e9, woken)
-
-
-def _proportional_mb(process: Path) -> float:
-    rolled_up = (process / "smaps_rollup").read_text(encoding="ascii")
-    return int(re.findall(r"^Pss:\s+(\d+) kB", rolled_up, re.M)[0]) * 1024 / 1e6

@@ -1,4 +1,4 @@
-"""Whole processes, measured from outside with GNU time: wall time, CPU time, peak memory."""
+"""Whole processes, measured from outside with GNU time: wall time and CPU time."""
 
 from __future__ import annotations
 
@@ -15,19 +15,17 @@ _TIME = "/usr/bin/time"
 
 @dataclass(frozen=True, slots=True)
 class Spent:
-    """What a process and all its children took; `peak_mb` is the largest single one's, in 10^6 bytes."""
+    """What a process and all its children took."""
 
     wall_s: float
     cpu_s: float
-    peak_mb: float
 
     def __add__(self, other: Spent) -> Spent:
-        peak_mb = max(self.peak_mb, other.peak_mb)
-        return Spent(self.wall_s + other.wall_s, self.cpu_s + other.cpu_s, peak_mb)
+        return Spent(self.wall_s + other.wall_s, self.cpu_s + other.cpu_s)
 
     def without(self, start: Spent) -> Spent:
         """Take off what a start alone costs."""
-        return Spent(self.wall_s - start.wall_s, self.cpu_s - start.cpu_s, self.peak_mb)
+        return Spent(self.wall_s - start.wall_s, self.cpu_s - start.cpu_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,4 +77,4 @@ def _read(report: str) -> Spent:
     for part in found["Elapsed"].split(":"):
         wall_s = 60 * wall_s + float(part)
     cpu_s = float(found["User time"]) + float(found["System time"])
-    return Spent(wall_s, cpu_s, float(found["Maximum resident set size"]) * 1024 / 1e6)
+    return Spent(wall_s, cpu_s)
