@@ -26,6 +26,7 @@ from sidekeep.storage.folders import Root
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS, errno.EDQUOT, errno.EFBIG)
 WRITES = frozenset({"write", "pwrite64", "sendfile", "openat", "mkdir", "fsync", "ftruncate"})
 RENAMES = frozenset({"rename", "renameat2", "fsync", "chmod", "unlink", "unlinkat", "rmdir"})
+REMOVALS = frozenset({"unlink", "unlinkat", "rmdir"})
 #: Which calls answer with which error: space runs out where something grows (man pages, section 2).
 ANSWERS = {
     errno.ENOSPC: WRITES | RENAMES,
@@ -80,7 +81,8 @@ def failing(bench: Bench, step_number: int, error: int, *, from_then_on: bool) -
         wrong.append(f"the service ended with {code}")
     if list(root.quarantine.glob("*/")):
         wrong.append("the recording was put in quarantine for a fault of the machine")
-    if _has_unsealed_stage(root) and not from_then_on:
+    removing = first.call in REMOVALS and first.path.startswith("archive/.incoming/")
+    if _has_unsealed_stage(root) and not (from_then_on or removing):  # it goes with the next try
         wrong.append("the stage was left")
     outcome.ends[_end(root)] += 1
     outcome.problems += [f"{where}: {each}" for each in wrong]
