@@ -170,6 +170,28 @@ def test_a_full_disk_is_the_machines_fault(tmp_path: Path, name: str, bits: int 
         signal.signal(signal.SIGXFSZ, handler)
 
 
+@pytest.mark.parametrize("lost", ["end", "table"])
+def test_the_last_writes_of_an_mp3_are_not_taken_on_trust(tmp_path: Path, lost: str) -> None:
+    """The library says nothing when the end, or the table written into the first frame, fails."""
+    path = tmp_path / "track.mp3"
+    writer = TrackWriter(path, "mp3", 44_100, 2)
+    writer.write(np.random.default_rng(1).standard_normal((2, 50_000)) * 0.2)
+    close = writer._file.close
+
+    def close_without_last_write() -> None:
+        close()
+        with path.open("r+b") as file:
+            if lost == "end":
+                file.truncate(path.stat().st_size - 100)
+            else:
+                file.seek(30)
+                file.write(bytes(100))
+
+    writer._file.close = close_without_last_write
+    with pytest.raises(MachineFault, match="not written in full"):
+        writer.close()
+
+
 def test_the_last_write_of_a_flac_is_not_taken_on_trust(tmp_path: Path) -> None:
     """RFC 9639 §8.2: an encoder goes back to put the sizes of frames into the header, last of all."""
     path = tmp_path / "track.flac"

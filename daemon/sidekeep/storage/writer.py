@@ -138,7 +138,11 @@ class TrackWriter:
         with faults("writing", self.path):
             if self.file_format in {"ogg", "opus"}:
                 renumber(self.path, self._serial)
-            elif self.file_format != "mp3":
+            elif self.file_format == "mp3":
+                # The library tells no error of its last writes: the end, and the table at the beginning.
+                if _bytes_of_mp3(self.path) != self.path.stat().st_size:
+                    raise self._not_in_full("its end or its table is missing")
+            else:
                 header = read_header(self.path)
                 if header.state is not State.FINISHED or header.frames != self.frames:
                     raise self._not_in_full(header.reason)
@@ -199,6 +203,17 @@ class TrackWriter:
             "It is tried again later.",
             "Check that the disk is not full.",
         )
+
+
+def _bytes_of_mp3(path: Path) -> int:
+    """Give the size that an MP3's own table states, 0 when there is none.
+
+    The encoder writes it last, into the first frame: `Xing`, four bytes of flags, frames, bytes.
+    """
+    with path.open("rb") as file:
+        head = file.read(64)
+    at = head.find(b"Xing")
+    return int.from_bytes(head[at + 12 : at + 16], "big") if at >= 0 else 0
 
 
 class _Writing:
