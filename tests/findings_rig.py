@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from composer import Band, ComposedSide, Groove, Programme, SideSpec, Track, compose
+from event_meter import EventMeter
 from sidekeep.dsp.bands import BandMeter
 from sidekeep.dsp.capture import CaptureMeter
-from sidekeep.dsp.events import EventMeter
 from sidekeep.dsp.levels import LevelMeter
 from sidekeep.dsp.mono import MonoTable
 from sidekeep.dsp.spectra import Framer

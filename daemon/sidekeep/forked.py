@@ -15,6 +15,12 @@ T = TypeVar("T")
 _PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 
 
+def die_with(parent: int) -> bool:
+    """Have the system end this process when its parent ends; tell whether the parent is still there."""
+    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    return os.getppid() == parent  # else it died before we asked to be told
+
+
 class Forked(Generic[T]):
     """A function that runs in a process of its own, which never outlives this one.
 
@@ -25,7 +31,7 @@ class Forked(Generic[T]):
     """
 
     def __init__(self, work: Callable[[], T]) -> None:
-        parent = os.getpid()
+        self._child, self._answer, parent = 0, -1, os.getpid()
         self._answer, answer = os.pipe()
         self._child = os.fork()
         if self._child == 0:
@@ -73,8 +79,7 @@ class Forked(Generic[T]):
         """Be the other process; never return into the caller's code."""
         code = 1
         try:
-            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-            if os.getppid() == parent:
+            if die_with(parent):
                 with os.fdopen(answer, "wb") as stream:
                     pickle.dump(_outcome(work), stream)
                 code = 0

@@ -20,8 +20,8 @@ from sidekeep.dsp.capture import CaptureMeter
 from sidekeep.dsp.events import SampleEvents, SpectralEvents
 from sidekeep.dsp.image import ImageMeter
 from sidekeep.dsp.levels import LevelMeter
-from sidekeep.dsp.levels import cell_frames as level_cell_frames
 from sidekeep.dsp.loudness import LoudnessMeter
+from sidekeep.dsp.loudness import cell_frames as level_cell_frames
 from sidekeep.dsp.meter import Block
 from sidekeep.dsp.mono import mono_table
 from sidekeep.dsp.spectra import Framer, cell_frames

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from event_meter import EventMeter
 from sidekeep.dsp.edges import spike_db
-from sidekeep.dsp.events import EventMeter, EventTable
+from sidekeep.dsp.events import EventTable
 from sidekeep.dsp.spectra import Framer
 
 

@@ -27,6 +27,7 @@ import sidekeep.job  # noqa: F401  (a worker imports it late; here all forks sha
 from sidekeep import delivery, rulesets, worker
 from sidekeep.cores import CORES_VARIABLE
 from sidekeep.errors import MachineFault
+from sidekeep.forked import die_with
 from sidekeep.preferences import Preferences
 from sidekeep.rulesets import RuleSet, load_rule_sets
 from sidekeep.service import drain as draining
@@ -83,7 +84,8 @@ class ForkedWorkers(Executor):
 def bound_worker(call: Call, parent: int) -> int:
     """Bind this process as `launch` does, and be the worker."""
     os.closerange(3, 1000)  # as exec would: the lock of the root, the ledger
-    launch._die_with(parent)
+    if not die_with(parent):
+        raise SystemExit(launch.STILL_HELD)
     launch._hold(str(Root(Path(call.root)).work / call.job))
     confine_worker(Root(Path(call.root)), call.job, call.rules, "")
     limits = call.limits

@@ -24,16 +24,11 @@ class LevelTable:
     sample_peak: NDArray[np.float32]
 
 
-def cell_frames(rate_hz: int) -> int:
-    """Frames of a cell of 10 ms."""
-    return max(1, round(rate_hz / 100))
-
-
 class LevelMeter:
     """Fills a `LevelTable`."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._cell = cell_frames(rate_hz)
+        self._cell = max(1, round(rate_hz / 100))
         self._rest = np.zeros((channels, 0), np.float32)
         none = np.zeros((channels, 0), np.float32)
         self._squares, self._peaks = Spool(1, none), Spool(1, none)

@@ -8,21 +8,19 @@ starts a hundred of these notices none.
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import fcntl
 import os
 import resource
-import signal
 import sys
 from pathlib import Path
 
+from sidekeep.forked import die_with
 from sidekeep.service.confinement import CACHE_VARIABLE, confine_worker
 from sidekeep.service.limits import Limits
 from sidekeep.storage.folders import Root
 from sidekeep.storage.landlock import CONFINED_VARIABLE
 
-PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
 STILL_HELD = 69  # EX_UNAVAILABLE of sysexits(3): another worker still holds this job
 TRY_AGAIN = 75  # EX_TEMPFAIL: the machine failed; the worker itself uses it as well
 RULES_VARIABLE = "SIDEKEEP_RULES"  # folders of the person's rule sets, joined as in PATH
@@ -60,7 +58,8 @@ def main(argv: list[str]) -> None:
 def _become_worker(argv: list[str]) -> None:
     worker, root, job = argv[:3]
     parent, memory_bytes, cpu_s, file_bytes, open_files = map(int, argv[3:])
-    _die_with(parent)
+    if not die_with(parent):
+        raise SystemExit(STILL_HELD)
     _hold(os.path.join(root, "work", job))  # noqa: PTH118
     os.environ[CONFINED_VARIABLE] = confine_worker(
         Root(Path(root)),
@@ -74,12 +73,6 @@ def _become_worker(argv: list[str]) -> None:
     _limit(resource.RLIMIT_NOFILE, open_files)
     _limit(resource.RLIMIT_CORE, 0)
     os.execv(sys.executable, [*_PYTHON, "-m", worker, root, job])  # noqa: S606
-
-
-def _die_with(parent: int) -> None:
-    ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-    if os.getppid() != parent:  # it died before we asked to be told
-        raise SystemExit(STILL_HELD)
 
 
 def _hold(folder: str) -> None:

@@ -103,13 +103,9 @@ class Stage:
 
     def check_masters(self, masters: Sequence[Master]) -> None:
         """Begin to read the recording's files back, while something else is done; `seal` has the end."""
-        self._checks = self._begun([m for m in masters if m.source != f"archive/{m.path}"])
-
-    def _begun(self, masters: Sequence[Master]) -> list[Future[None]]:
         pool = ThreadPoolExecutor(1, thread_name_prefix="read-back")
-        checks = [pool.submit(self._check_master, master) for master in masters]
+        self._checks = [pool.submit(self._check_master, master) for master in _moving(masters)]
         pool.shutdown(wait=False)
-        return checks
 
     def seal(self, masters: Sequence[Master], make_page: MakePage | None = None) -> Publication:
         """Bring everything to the disk, read it back, and record what publishing will do.
@@ -124,11 +120,12 @@ class Stage:
         tracks = sorted(self._paths_below("music"))
         notes = sorted(self._paths_below("jobs"))
         staged = [self.folder / path for path in (*tracks, *notes)]
-        moving = [master for master in masters if master.source != f"archive/{master.path}"]
-        checks = self._checks or self._begun(moving)
+        moving = _moving(masters)
+        if not self._checks:
+            self.check_masters(masters)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
             hashes = dict(zip(staged, pool.map(_flushed, staged), strict=True))
-        for check in checks:
+        for check in self._checks:
             check.result()
         with faults("reading", self.folder):
             filed_tracks = [
@@ -177,6 +174,11 @@ class Stage:
         for folder, _, _ in os.walk(self.folder, topdown=False):
             with faults("writing", folder):
                 fsync_folder(Path(folder))
+
+
+def _moving(masters: Sequence[Master]) -> list[Master]:
+    """Those that do not lie in the archive already."""
+    return [master for master in masters if master.source != f"archive/{master.path}"]
 
 
 def _flushed(path: Path) -> str:
