@@ -107,14 +107,13 @@ def _lasting_slips(
     """Changes of speed that stay; between two tracks another tuning is no change of speed."""
     frames = scene.seen.events.held_frames
     away = _NEAR_STEP_S * scene.seen.rate_hz
-    cuts = [track.span.start for track in scene.side.tracks[1:]]
-    quiet = [*((span.start, span.end) for span in scene.side.groove), *zip(cuts, cuts, strict=True)]
+    borders = scene.borders()
     findings = []
     for step in steps(tones):
         # The pitch changes between the middles of this cell and of the one before.
         at = round((step.cell + first + 0.5) * frames)
         percent = 100 * abs(step.change)
-        if percent < step_percent or any(a - away < at < b + away for a, b in quiet):
+        if percent < step_percent or any(a - away < at < b + away for a, b in borders):
             continue
         way = "higher" if step.change > 0 else "lower"
         detail = (

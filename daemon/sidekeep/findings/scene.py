@@ -106,6 +106,12 @@ class Scene:
         low = events.low_signal(0, events.ticks)
         return constant, np.cumsum(np.pad(low, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
 
+    def borders(self) -> list[tuple[int, int]]:
+        """First and last frame of what parts the music: gaps, and cuts without one, in order."""
+        cuts = [track.span.start for track in self.side.tracks[1:]]
+        gaps = [(span.start, span.end) for span in self.side.groove]
+        return sorted([*gaps, *zip(cuts, cuts, strict=True)])
+
     def ticks(self, span: Span) -> tuple[int, int]:
         """First and last tick of the event table in a span."""
         tick = self.seen.events.tick_frames

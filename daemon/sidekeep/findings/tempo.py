@@ -53,10 +53,8 @@ def find(scene: Scene) -> tuple[Finding, ...]:
 def _pieces(scene: Scene) -> list[tuple[int, int]]:
     """Cells of the band table from one gap or cut to the next: each has a tempo of its own."""
     programme = scene.side.programme
-    cuts = [track.span.start for track in scene.side.tracks[1:]]
-    gaps = [(span.start, span.end) for span in scene.side.groove] + [(cut, cut) for cut in cuts]
     edges = [programme.start]
-    for start, end in sorted(gaps):
+    for start, end in scene.borders():
         if programme.start < end and start < programme.end:
             edges += [max(start, edges[-1]), max(end, edges[-1])]
     edges.append(programme.end)

@@ -30,9 +30,6 @@ from sidekeep.storage.recorder_tags import read_recorder_tags
 
 Raw = NDArray[Any]
 BLOCK_FRAMES = 1 << 16
-_MEASURED_FRAMES = (
-    1 << 18
-)  # the longer, the less often the threads that measure wait for each other
 _COMPARED_FRAMES = 1024
 LOUDEST = 1000.0  # 60 dB above full scale: no converter or mixer comes near
 
@@ -105,7 +102,7 @@ class AudioReader:
         )
 
     def hashed_blocks(
-        self, *, block_frames: int = _MEASURED_FRAMES, dtype: DTypeLike = np.float32
+        self, *, block_frames: int = BLOCK_FRAMES, dtype: DTypeLike = np.float32
     ) -> Iterator[NDArray[Any]]:
         """Read everything once, hashing bytes and audio on the way; `recording` has the hashes then.
 
