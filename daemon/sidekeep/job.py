@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from sidekeep import planfile
@@ -10,6 +12,7 @@ from sidekeep.cores import cores
 from sidekeep.delivery import LOG_NAME, Delivery
 from sidekeep.dsp.gathering import give_memory_back
 from sidekeep.errors import NeedsPerson
+from sidekeep.forked import Forked
 from sidekeep.memory import recall, remember
 from sidekeep.model import Judgement, Outcome, Plan
 from sidekeep.render import render
@@ -19,9 +22,10 @@ from sidekeep.rulesets import RuleSet
 from sidekeep.storage.cover import Cover, read_cover
 from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.folders import Root
-from sidekeep.storage.jobfiles import Result
+from sidekeep.storage.jobfiles import Result, read_result
 from sidekeep.storage.landlock import confined_by
 from sidekeep.storage.order import Order, read_order
+from sidekeep.storage.reader import AudioReader
 from sidekeep.study import (
     Case,
     Known,
@@ -84,14 +88,28 @@ def run(
         taken = delivery.taken_over(plan)
         if taken is not None:
             log.info("files_taken_over", earlier=order.supersedes)
-        with delivery.ahead(taken or plan, cores()):
+        with delivery.ahead(taken or plan, cores()), _audio_hash(reader, earlier) as audio_hash:
             plan = taken or render(
                 plan, source(reader, known), delivery.open_sink, telling.rendering(plan), cores()
             )
             log_files(log, plan)
-            result = _result("staged", plan)
+            result = replace(_result("staged", plan), audio_sha256=audio_hash())
             delivery.seal(plan, result)
         return result
+
+
+@contextmanager
+def _audio_hash(reader: AudioReader, earlier: Path | None) -> Iterator[Callable[[], str]]:
+    """Hash the audio beside the rendering: no verdict waits for what only the ledger keeps.
+
+    An earlier job's hash holds, since its recording is the same.
+    """
+    known = read_result(earlier) if earlier else None
+    if known is not None and known.audio_sha256:
+        yield lambda: known.audio_sha256
+        return
+    with Forked(reader.audio_sha256) as audio:
+        yield audio.result
 
 
 def _paths(folder: Path, names: tuple[str, ...]) -> tuple[Path, ...]:
@@ -151,6 +169,5 @@ def _result(outcome: str, plan: Plan, message: str = "", advice: str = "") -> Re
         title=plan.sheet.title or "",
         side=" ".join(labels),
         sha256=plan.recording.sha256,
-        audio_sha256=plan.recording.audio_sha256,
         duration_s=plan.recording.duration_s,
     )

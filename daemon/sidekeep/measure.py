@@ -32,7 +32,8 @@ from sidekeep.measurements import Measurements, from_arrays, table_arrays
 
 Arrays = dict[str, NDArray[Any]]
 
-_BLOCK_FRAMES = 1 << 18  # about as many: what Python costs for each is little then
+# About the longer of the two: what Python costs for each block is little then.
+_BLOCK_FRAMES, _BLOCK_S = 1 << 18, 2.7
 
 
 def block_frames(rate_hz: int) -> int:
@@ -41,10 +42,10 @@ def block_frames(rate_hz: int) -> int:
     Args:
         rate_hz: sample rate in Hz.
     """
-    cell = level_cell_frames(rate_hz)
+    cell, length = level_cell_frames(rate_hz), max(_BLOCK_FRAMES, round(_BLOCK_S * rate_hz))
     both = math.lcm(cell, cell_frames(rate_hz))
-    whole = both if both <= 2 * _BLOCK_FRAMES else cell
-    return max(1, _BLOCK_FRAMES // whole) * whole
+    whole = both if both <= 2 * length else cell
+    return max(1, length // whole) * whole
 
 
 class _Samples:

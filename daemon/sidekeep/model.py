@@ -45,9 +45,8 @@ class Part:
 class Recording:
     """The audio that holds a side as it was captured; one or more files on one time line.
 
-    `sample_type` is `int` or `float`, `bits` the word length in the file, `audio_sha256` the hash of
-    the decoded frames (equal for a WAV and the FLAC made of it). `tags` are what the recorder wrote
-    (INFO, bext), by our own field names.
+    `sample_type` is `int` or `float`, `bits` the word length in the file. `tags` are what the recorder
+    wrote (INFO, bext), by our own field names.
     """
 
     parts: tuple[Part, ...]
@@ -57,7 +56,6 @@ class Recording:
     rate_hz: int
     channels: int
     frames: int
-    audio_sha256: str = ""
     tags: Mapping[str, str] = field(default_factory=dict)
     time_scale: float = 1.0
 

@@ -36,7 +36,8 @@ def audio_key(plan: Plan) -> str:
         ]
         for track, copy in _copies(plan)
     ]
-    facts = [plan.recording.audio_sha256, plan.recording.sha256, list(plan.treatments), sounds]
+    parts = [part.sha256 for part in plan.recording.parts]
+    facts = [parts, list(plan.treatments), sounds]
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
 
 

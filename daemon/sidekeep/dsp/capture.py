@@ -19,7 +19,7 @@ _FLAT = 8e-4  # flat means within this part of the cell's own peak: room for con
 _WIDE = 4 * _FLAT  # a smooth top is twice as long at four times the depth, a clipped one hardly
 _QUIETEST = 0.02  # peaks below -34 dBFS are never called rails
 _WORD_STRIDE = 16  # the word length is looked up in one cell of sixteen
-_ANCHOR_ODDS = 48  # one sample in so many, chosen by its value, is an anchor for repeats
+_ANCHORS_PER_S = 1000  # about so many frames, chosen by their value, are anchors for repeats
 _ANCHOR_FRAMES = 16
 _REPEAT_REACH_S = 0.5
 _MOST_REPEATS = 20_000
@@ -72,7 +72,7 @@ class CaptureMeter:
         self._held = Spool(1, np.zeros((channels, 0), np.uint16))
         self._word = 0
         self._whole = True
-        self._repeats = _RepeatFinder(round(_REPEAT_REACH_S * rate_hz))
+        self._repeats = _RepeatFinder(rate_hz)
 
     def update(self, block: Block) -> NDArray[np.float32]:
         """Take the next untreated block, shape (channels, frames); give `peaks` of the new cells."""
@@ -158,8 +158,9 @@ class _RepeatFinder:
     anchors wherever it stands; two anchors with the same key are a repeat.
     """
 
-    def __init__(self, reach_frames: int) -> None:
-        self._reach = reach_frames
+    def __init__(self, rate_hz: int) -> None:
+        self._reach = round(_REPEAT_REACH_S * rate_hz)
+        self._chosen_below = np.uint32(2**32 * _ANCHORS_PER_S // rate_hz)
         self._frame = 0
         self._rest: Block | None = None
         self._keys = np.zeros(0, np.uint64)
@@ -176,7 +177,7 @@ class _RepeatFinder:
         if usable <= 0:
             return
         first = np.ascontiguousarray(block[0, :usable]).view(np.uint32)
-        chosen = np.flatnonzero(first * np.uint32(2654435761) < np.uint32(2**32 // _ANCHOR_ODDS))
+        chosen = np.flatnonzero(first * np.uint32(2654435761) < self._chosen_below)
         chosen = chosen[block[0, chosen] != block[0, chosen + 1]]
         self._match(_keys(block, chosen), chosen + self._frame)
         self._frame += usable

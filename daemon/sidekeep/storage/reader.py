@@ -70,14 +70,13 @@ class AudioReader:
         self._first = parts[0].header
         self._file_hashes = hashes
         self._hashes = ("",) * len(parts)
-        self._audio_hash = ""
         self.rate_hz, self.channels = self._first.rate_hz, self._first.channels
         self.frames = parts[-1].end
         for part in parts[1:]:
             self._check_fits(part)
 
     def recording(self) -> Recording:
-        """Give the recording; its hashes are empty until `hashed_blocks` has been read to the end.
+        """Give the recording; its files' hashes are empty until `hashed_blocks` has been read to the end.
 
         Raises:
             MachineFault: a file cannot be read.
@@ -97,14 +96,13 @@ class AudioReader:
             rate_hz=self.rate_hz,
             channels=self.channels,
             frames=self.frames,
-            audio_sha256=self._audio_hash,
             tags=tags,
         )
 
     def hashed_blocks(
         self, *, block_frames: int = BLOCK_FRAMES, dtype: DTypeLike = np.float32
     ) -> Iterator[NDArray[Any]]:
-        """Read everything once, hashing bytes and audio on the way; `recording` has the hashes then.
+        """Read everything once while the files are hashed; `recording` has the hashes then.
 
         The MD5 that a FLAC file carries is compared as well.
 
@@ -113,16 +111,26 @@ class AudioReader:
             MachineFault: the disk failed.
         """
         files = self._file_hashes or FileHashes([part.path for part in self._parts])
-        audio = AudioHash()
         flac = FlacCheck(
             [(part.path.name, part.header.frames, part.header.md5) for part in self._parts],
             self._first.bits,
         )
         for raw in self.raw_blocks(block_frames=block_frames):
-            audio.update(raw)
             flac.update(raw)
             yield _as_floats(raw, dtype)
-        self._hashes, self._audio_hash = files.result(), audio.hexdigest()
+        self._hashes = files.result()
+
+    def audio_sha256(self) -> str:
+        """Read everything and hash the decoded frames (see `AudioHash`); 64 hex digits.
+
+        Raises:
+            Damaged: see `blocks`.
+            MachineFault: the disk failed.
+        """
+        audio = AudioHash()
+        for raw in self.raw_blocks():
+            audio.update(raw)
+        return audio.hexdigest()
 
     def _check_fits(self, part: _Part) -> None:
         header = part.header
