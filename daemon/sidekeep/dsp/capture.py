@@ -162,7 +162,7 @@ class _RepeatFinder:
         self._reach = round(_REPEAT_REACH_S * rate_hz)
         self._chosen_below = np.uint32(2**32 * _ANCHORS_PER_S // rate_hz)
         self._frame = 0
-        self._rest: Block | None = None
+        self._rest: Block | None = None  # frames after which too few have come yet
         self._keys = np.zeros(0, np.uint64)
         self._places = np.zeros(0, np.int64)
         self._frames: list[NDArray[np.int64]] = []
@@ -171,9 +171,17 @@ class _RepeatFinder:
 
     def update(self, block: Block) -> None:
         if self._rest is not None:
-            block = np.concatenate((self._rest, block), axis=1)
+            joined = np.concatenate((self._rest, block[:, :_ANCHOR_FRAMES]), axis=1)
+            if block.shape[1] < _ANCHOR_FRAMES:
+                block = joined
+            else:
+                self._look(joined)
+        self._look(block)
+        self._rest = block[:, -_ANCHOR_FRAMES:].copy()
+
+    def _look(self, block: Block) -> None:
+        """Look at the frames of a block that are followed by enough others."""
         usable = block.shape[1] - _ANCHOR_FRAMES
-        self._rest = block[:, max(0, usable) :].copy()
         if usable <= 0:
             return
         first = np.ascontiguousarray(block[0, :usable]).view(np.uint32)

@@ -120,7 +120,8 @@ class _Segment:
 
     @classmethod
     def of(cls, block: Block, cell_frames: int) -> _Segment:
-        around = np.zeros((len(block), BEFORE + block.shape[1] + AFTER), np.float32)
+        around = np.empty((len(block), BEFORE + block.shape[1] + AFTER), np.float32)
+        around[:, :BEFORE] = around[:, -AFTER:] = 0
         around[:, BEFORE:-AFTER] = block
         peaks = _peaks(block.reshape(len(block), -1, cell_frames))
         return cls(around, peaks, peaks.max(axis=1))

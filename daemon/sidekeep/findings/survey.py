@@ -305,7 +305,13 @@ def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     """All that is found about one side; the findings carry no advice yet."""
     # These two take as long as all the others.
     slow = (
-        partial(image.find, scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
+        partial(
+            pitch.find,
+            scene,
+            wow_percent=limits.wow_percent,
+            slip_percent=limits.slip_percent,
+            step_percent=limits.step_percent,
+        ),
         partial(
             locked_groove.find,
             scene,
@@ -378,13 +384,7 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
             severity=Severity(limits.source_format),
         ),
         partial(speed.find, scene, listen_percent=limits.speed_percent),
-        partial(
-            pitch.find,
-            scene,
-            wow_percent=limits.wow_percent,
-            slip_percent=limits.slip_percent,
-            step_percent=limits.step_percent,
-        ),
+        partial(image.find, scene, antiphase=limits.antiphase, mono_db=limits.mono_db),
         partial(tempo.find, scene),
         partial(skip.find, scene, breaks, listen=limits.skip_listen, again=limits.skip_again),
         partial(
