@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from sidekeep.dsp.filters import FilterTreatment
-from sidekeep.measure import measure
+from sidekeep.measure import Room, measure
 from sidekeep.measurements import Measurements, from_arrays, to_arrays
 from sidekeep.steps import rumble
 
@@ -32,6 +32,12 @@ def cut(audio: NDArray[np.float32], frames: int) -> Iterator[NDArray[np.float32]
         yield audio[:, start : start + frames]
 
 
+def given(
+    blocks: Iterable[NDArray[np.float32]],
+) -> Callable[[Room], Iterable[NDArray[np.float32]]]:
+    return lambda _room: blocks
+
+
 def assert_equal(one: Measurements, other: Measurements) -> None:
     first, second = to_arrays(one), to_arrays(other)
     assert first.keys() == second.keys()
@@ -41,13 +47,22 @@ def assert_equal(one: Measurements, other: Measurements) -> None:
 
 @pytest.mark.parametrize("frames", [7_777, 44_100, 1 << 16])
 def test_blocks_change_nothing(audio: NDArray[np.float32], frames: int) -> None:
-    whole = measure([audio], RATE_HZ, 2)
-    assert_equal(whole, measure(cut(audio, frames), RATE_HZ, 2))
+    whole = measure(given([audio]), RATE_HZ, 2)
+    assert_equal(whole, measure(given(cut(audio, frames)), RATE_HZ, 2))
 
 
 def test_one_core_gives_the_same_as_two(audio: NDArray[np.float32]) -> None:
-    blocks = [*cut(audio, 44_100)]
-    assert_equal(measure(blocks, RATE_HZ, 2, cores=1), measure(blocks, RATE_HZ, 2, cores=2))
+    """Blocks that are made in the memory of both, and blocks that are copied there."""
+
+    def in_its_room(room: Room) -> Iterator[NDArray[np.float32]]:
+        for block in cut(audio, 44_100):
+            place = room(*block.shape)
+            place[:] = block
+            yield place
+
+    one = measure(given(cut(audio, 44_100)), RATE_HZ, 2, cores=1)
+    assert_equal(one, measure(given(cut(audio, 44_100)), RATE_HZ, 2, cores=2))
+    assert_equal(one, measure(in_its_room, RATE_HZ, 2, cores=2))
 
 
 def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> None:
@@ -58,8 +73,8 @@ def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> N
     assert isinstance(treatment, FilterTreatment)
     low = 0.5 * np.sin(2 * np.pi * 30 * np.arange(4 * RATE_HZ) / RATE_HZ)
     deep = np.stack((low, low)).astype(np.float32)
-    plain = measure([deep], RATE_HZ, 2)
-    treated = measure([deep], RATE_HZ, 2, (treatment,))
+    plain = measure(given([deep]), RATE_HZ, 2)
+    treated = measure(given([deep]), RATE_HZ, 2, (treatment,))
     assert treated.frames == plain.frames
     # An order-8 high-pass is down 96 dB two octaves below its corner (closed form of Butterworth).
     assert treated.levels.mean_square[:, 200:].max() < 1e-6 * plain.levels.mean_square.max()
@@ -67,5 +82,5 @@ def test_what_is_measured_is_what_will_be_heard(audio: NDArray[np.float32]) -> N
 
 
 def test_tables_survive_being_kept(audio: NDArray[np.float32]) -> None:
-    seen = measure([audio], RATE_HZ, 2)
+    seen = measure(given([audio]), RATE_HZ, 2)
     assert_equal(seen, from_arrays(to_arrays(seen)))

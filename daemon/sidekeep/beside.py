@@ -49,12 +49,26 @@ class Beside:
         self._frames, self._slot_bytes = frames, channels * frames * 4
         self._memory = mmap.mmap(-1, _SLOTS * self._slot_bytes)
         self._tables: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115  (lives as long as this)
-        self._given = 0
+        self._given = self._waited_for = 0
         self._inbox, self._to = os.pipe()
         self._back, self._outbox = os.pipe()
         self._other = Forked(self._work)
         os.close(self._inbox)
         os.close(self._outbox)
+
+    def room(self, channels: int, frames: int) -> Block:
+        """Wait for room for the next block; one that is made there need not be copied to be given.
+
+        Raises:
+            Exception: what went wrong in the other process.
+        """
+        if frames > self._frames:
+            return np.empty((channels, frames), np.float32)
+        if self._waited_for == self._given:
+            if self._given >= _SLOTS and not os.read(self._back, 1):
+                self._fail()
+            self._waited_for += 1
+        return self._slot(self._given % _SLOTS, (channels, frames))
 
     def give(self, number: int, block: Block) -> None:
         """Hand a block over, with the number that `take` is called with.
@@ -64,11 +78,10 @@ class Beside:
         """
         for start in range(0, block.shape[1], self._frames):
             piece = block[:, start : start + self._frames]
-            if self._given >= _SLOTS and not os.read(self._back, 1):
-                self._fail()
-            slot = self._given % _SLOTS
-            self._slot(slot, piece.shape)[:] = piece
-            self._tell(_MESSAGE.pack(number, slot, *piece.shape))
+            room = self.room(*piece.shape)
+            if room.ctypes.data != piece.ctypes.data:
+                room[:] = piece
+            self._tell(_MESSAGE.pack(number, self._given % _SLOTS, *piece.shape))
             self._given += 1
 
     def end(self) -> None:

@@ -39,12 +39,23 @@ class Forked(Generic[T]):
             self._work(work, answer, parent)
         os.close(answer)
 
+    def pause(self) -> None:
+        """Stop the process where it is."""
+        if self._child:
+            os.kill(self._child, signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """Let the process go on where it was stopped."""
+        if self._child:
+            os.kill(self._child, signal.SIGCONT)
+
     def result(self) -> T:
         """Wait for the end and give what the function returned; to be asked for once.
 
         Raises:
             Exception: what the function raised; RuntimeError when its process was ended.
         """
+        self.go_on()
         with os.fdopen(os.dup(self._answer), "rb") as answer:
             left = answer.read()
         child, self._child = self._child, 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,6 +30,7 @@ from sidekeep.study import (
     Case,
     Known,
     decided,
+    hashed,
     know,
     measured,
     open_recording,
@@ -65,16 +66,21 @@ def run(
         )
         telling = Telling(folder)
         case = _case(folder, order)
-        reader, recording = open_recording(case, hashes)
+        reader, recording = open_recording(case)
         known = know(case, recording, rule_sets)
         earlier = root.jobs / order.supersedes if order.supersedes else None
         remembered = recall(earlier or folder, known)
-        known, seen = remembered or measured(reader, known, telling.progress)
-        log.info("measured", duration_s=known.recording.duration_s, sha256=known.recording.sha256)
-        corrections = _corrections(folder, order, known)
-        plan = decided(case, known, seen, corrections)
-        log_plan(log, plan)
-        telling.verdict(plan)
+        hashing = None if remembered else hashes or FileHashes(case.paths)
+        with hashing.standing_aside() if hashing else nullcontext():
+            known, seen = remembered or measured(reader, known, telling.progress)
+            log.info("measured", duration_s=known.recording.duration_s)
+            plan = decided(case, known, seen, _corrections(folder, order, known))
+            log_plan(log, plan)
+            telling.verdict(plan)
+        if hashing is not None:
+            known = hashed(known, hashing)
+            plan = replace(plan, recording=known.recording)
+        log.info("hashed", sha256=known.recording.sha256)
         if remembered is None or earlier is not None:
             remember(folder, known, seen)
         del remembered

@@ -10,7 +10,8 @@ from sidekeep.measurements import Measurements
 from sidekeep.model import Plan
 from sidekeep.report.summary import summarise
 from sidekeep.rulesets import RuleSet, load_rule_sets
-from sidekeep.study import SECTIONS, Case, decided, know, measured, open_recording
+from sidekeep.storage.filehash import FileHashes
+from sidekeep.study import SECTIONS, Case, decided, hashed, know, measured, open_recording
 
 
 def study(
@@ -31,9 +32,10 @@ def study(
         NeedsPerson: a rule set that was asked for does not exist.
     """
     reader, recording = open_recording(case)
+    hashes = FileHashes(case.paths)
     known = know(case, recording, rule_sets)
     known, seen = measured(reader, known, progress)
-    return decided(case, known, seen), seen
+    return decided(case, hashed(known, hashes), seen), seen
 
 
 def look(

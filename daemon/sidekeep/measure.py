@@ -7,7 +7,7 @@ share the work nor on how the recording is cut into blocks.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -31,6 +31,7 @@ from sidekeep.dsp.truepeak import TruePeakMeter
 from sidekeep.measurements import Measurements, from_arrays, table_arrays
 
 Arrays = dict[str, NDArray[Any]]
+Room = Callable[[int, int], Block]
 
 # About the longer of the two: what Python costs for each block is little then.
 _BLOCK_FRAMES, _BLOCK_S = 1 << 18, 2.7
@@ -123,6 +124,9 @@ class _Here:
         self._samples = samples
         self._feeds = samples.take_plain, samples.take_recorded, samples.take_treated
 
+    def room(self, channels: int, frames: int) -> Block:
+        return np.empty((channels, frames), np.float32)
+
     def give(self, feed: int, block: Block) -> None:
         self._feeds[feed](block)
 
@@ -137,7 +141,7 @@ _PLAIN, _RECORDED, _TREATED = range(3)
 
 
 def measure(
-    blocks: Iterable[NDArray[Any]],
+    read: Callable[[Room], Iterable[NDArray[Any]]],
     rate_hz: int,
     channels: int,
     treatments: tuple[Treatment, ...] = (),
@@ -146,8 +150,9 @@ def measure(
     """Measure a recording.
 
     Args:
-        blocks: the recording in order, each (channels, frames), full scale = 1.0; `block_frames` is a
-            good length.
+        read: gives the recording in blocks, in order, each (channels, frames), full scale = 1.0;
+            `block_frames` is a good length. It is told where there is room, (channels, frames), for the
+            next block: one that is made there need not be copied.
         rate_hz: sample rate in Hz.
         channels: rows of every block.
         treatments: what the audio passes through before it is measured.
@@ -162,7 +167,7 @@ def measure(
     spectra = _Spectra(rate_hz, chain.channels_out)
     frames = 0
     with _place(samples, max(channels, chain.channels_out), block_frames(rate_hz), cores) as other:
-        for block in blocks:
+        for block in read(other.room):
             rows = _rows(block)
             if not chain:
                 other.give(_PLAIN, rows)

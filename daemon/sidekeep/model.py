@@ -32,13 +32,13 @@ class Span:
 class Part:
     """One file of a recording; most recordings have just one.
 
-    `sha256` is that of the file's bytes (64 hex digits); `frames` its length.
+    `sha256` is that of the file's bytes (64 hex digits), empty until known; `frames` its length.
     """
 
     name: str
     frames: int
     bytes: int
-    sha256: str
+    sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)

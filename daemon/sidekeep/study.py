@@ -17,7 +17,7 @@ from sidekeep.decide import decide, draft
 from sidekeep.dsp.treatment import Chain, Treatment
 from sidekeep.errors import OutsideLimits
 from sidekeep.findings.silence import check_not_silent
-from sidekeep.measure import block_frames, measure
+from sidekeep.measure import Room, block_frames, measure
 from sidekeep.measurements import Measurements, let_go_of
 from sidekeep.model import Plan, Recording, Sheet, Span
 from sidekeep.planfile import Corrections
@@ -82,12 +82,8 @@ class Known:
         return tuple(made)
 
 
-def open_recording(case: Case, hashes: FileHashes | None = None) -> tuple[AudioReader, Recording]:
+def open_recording(case: Case) -> tuple[AudioReader, Recording]:
     """Open a recording and check that it can be processed; its hashes are still unknown.
-
-    Args:
-        case: the recording and what is known about it.
-        hashes: hashes of its files, where they are on their way already.
 
     Raises:
         Unusable: it can never be processed; the class and the message say why.
@@ -97,7 +93,7 @@ def open_recording(case: Case, hashes: FileHashes | None = None) -> tuple[AudioR
         with faults("reading", path):
             header = read_header(path)
         check_acceptable(header, path.name)
-    reader = AudioReader(case.paths, hashes)
+    reader = AudioReader(case.paths)
     if reader.frames < SHORTEST_S * reader.rate_hz:
         raise OutsideLimits(
             f"{case.name} holds only {reader.frames:,} frames, which is no side of a record.",
@@ -126,7 +122,7 @@ def know(case: Case, recording: Recording, rule_sets: Mapping[str, RuleSet]) -> 
 
 
 def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Known, Measurements]:
-    """Read the recording once; return what is known with its hashes, and the tables.
+    """Read the recording once; return what is known now, and the tables.
 
     Raises:
         Damaged: decoding fails on the way.
@@ -135,19 +131,30 @@ def measured(reader: AudioReader, known: Known, progress: Progress) -> tuple[Kno
     recording = known.recording
     treatments = known.treatments()
 
-    def told() -> Iterator[NDArray[Any]]:
+    def read(room: Room) -> Iterator[NDArray[Any]]:
         done = 0
-        for block in reader.hashed_blocks(block_frames=block_frames(recording.rate_hz)):
+        for block in reader.checked_blocks(room, block_frames(recording.rate_hz)):
             done += block.shape[1]
             progress("measure", done / max(1, recording.frames))
             yield block
 
-    seen = measure(told(), recording.rate_hz, recording.channels, treatments, cores())
+    seen = measure(read, recording.rate_hz, recording.channels, treatments, cores())
     let_go_of(seen)
     check_not_silent(seen)
     scale = math.prod(treatment.time_scale for treatment in treatments)
-    hashed = replace(reader.recording(), time_scale=scale)
-    return replace(known, recording=hashed), seen
+    return replace(known, recording=replace(recording, time_scale=scale)), seen
+
+
+def hashed(known: Known, hashing: FileHashes) -> Known:
+    """Wait for the hashes of the recording's files; no verdict needs them.
+
+    Raises:
+        MachineFault: a file could not be read.
+    """
+    recording = known.recording
+    parts = zip(recording.parts, hashing.result(), strict=True)
+    with_hashes = tuple(replace(part, sha256=sha256) for part, sha256 in parts)
+    return replace(known, recording=replace(recording, parts=with_hashes))
 
 
 def decided(

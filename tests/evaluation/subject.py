@@ -53,7 +53,7 @@ def measured_side(side: ComposedSide, bits: int, rules: str) -> tuple[study.Know
     recording = Recording((part,), "wav", "int", bits, side.rate_hz, 2, frames)
     case = study.Case("evaluation", (Path("side.wav"),), rules=rules)
     known = study.know(case, recording, _rule_sets())
-    seen = measure(_blocks(side, bits), side.rate_hz, 2, known.treatments())
+    seen = measure(lambda _room: _blocks(side, bits), side.rate_hz, 2, known.treatments())
     return known, seen
 
 

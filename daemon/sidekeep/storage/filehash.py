@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
@@ -23,6 +24,15 @@ class FileHashes:
 
     def __init__(self, paths: Sequence[Path]) -> None:
         self._hashes = Forked(partial(_hashed, tuple(paths)))
+
+    @contextmanager
+    def standing_aside(self) -> Iterator[None]:
+        """Keep the processor free for what is more urgent."""
+        self._hashes.pause()
+        try:
+            yield
+        finally:
+            self._hashes.go_on()
 
     def result(self) -> tuple[str, ...]:
         """Wait for the hashes and give them in the order of the files; to be asked for once.

@@ -8,7 +8,7 @@ float files.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +23,6 @@ from sidekeep.model import Part, Recording
 from sidekeep.storage.audiohash import AudioHash, FlacCheck
 from sidekeep.storage.containers.header import Header
 from sidekeep.storage.faults import faults
-from sidekeep.storage.filehash import FileHashes
 from sidekeep.storage.header import check_acceptable, read_header
 from sidekeep.storage.plainwords import WORDS_BITS, PlainWords
 from sidekeep.storage.recorder_tags import read_recorder_tags
@@ -51,7 +50,6 @@ class AudioReader:
 
     Args:
         paths: the files in order; all of one sample type, word length, rate and number of channels.
-        hashes: hashes of the files, where they are on their way already.
 
     Raises:
         Unusable: a file cannot be processed (see `check_acceptable`).
@@ -59,7 +57,7 @@ class AudioReader:
         MachineFault: a file cannot be read.
     """
 
-    def __init__(self, paths: Sequence[str | Path], hashes: FileHashes | None = None) -> None:
+    def __init__(self, paths: Sequence[str | Path]) -> None:
         parts: list[_Part] = []
         for path in map(Path, paths):
             with faults("reading", path):
@@ -68,15 +66,13 @@ class AudioReader:
             parts.append(_Part(path, header, size, parts[-1].end if parts else 0))
         self._parts = tuple(parts)
         self._first = parts[0].header
-        self._file_hashes = hashes
-        self._hashes = ("",) * len(parts)
         self.rate_hz, self.channels = self._first.rate_hz, self._first.channels
         self.frames = parts[-1].end
         for part in parts[1:]:
             self._check_fits(part)
 
     def recording(self) -> Recording:
-        """Give the recording; its files' hashes are empty until `hashed_blocks` has been read to the end.
+        """Give the recording; the hashes of its files are left empty.
 
         Raises:
             MachineFault: a file cannot be read.
@@ -84,11 +80,9 @@ class AudioReader:
         first = self._parts[0].path
         with faults("reading", first):
             tags = read_recorder_tags(first).fields
-        described = zip(self._parts, self._hashes, strict=True)
         return Recording(
             parts=tuple(
-                Part(part.path.name, part.header.frames, part.bytes, sha256)
-                for part, sha256 in described
+                Part(part.path.name, part.header.frames, part.bytes) for part in self._parts
             ),
             container=self._first.container,
             sample_type=self._first.sample_type,
@@ -99,26 +93,26 @@ class AudioReader:
             tags=tags,
         )
 
-    def hashed_blocks(
-        self, *, block_frames: int = BLOCK_FRAMES, dtype: DTypeLike = np.float32
-    ) -> Iterator[NDArray[Any]]:
-        """Read everything once while the files are hashed; `recording` has the hashes then.
+    def checked_blocks(
+        self, room: Callable[[int, int], NDArray[np.float32]], block_frames: int
+    ) -> Iterator[NDArray[np.float32]]:
+        """Read everything once and compare it with the MD5 that a FLAC file carries.
 
-        The MD5 that a FLAC file carries is compared as well.
+        Args:
+            room: gives the array, (channels, frames), that the next block is written into.
+            block_frames: length of every block but the last of a file.
 
         Raises:
             Damaged: see `blocks`; also when FLAC's own MD5 differs.
             MachineFault: the disk failed.
         """
-        files = self._file_hashes or FileHashes([part.path for part in self._parts])
         flac = FlacCheck(
             [(part.path.name, part.header.frames, part.header.md5) for part in self._parts],
             self._first.bits,
         )
         for raw in self.raw_blocks(block_frames=block_frames):
             flac.update(raw)
-            yield _as_floats(raw, dtype)
-        self._hashes = files.result()
+            yield _as_floats(raw, room(self.channels, len(raw)))
 
     def audio_sha256(self) -> str:
         """Read everything and hash the decoded frames (see `AudioHash`); 64 hex digits.
@@ -166,7 +160,7 @@ class AudioReader:
             MachineFault: the disk failed.
         """
         for raw in self.raw_blocks(start, stop, block_frames=block_frames):
-            yield _as_floats(raw, dtype)
+            yield _as_floats(raw, np.empty(raw.shape[::-1], dtype))
 
     def raw_blocks(
         self, start: int = 0, stop: int | None = None, *, block_frames: int = BLOCK_FRAMES
@@ -306,8 +300,7 @@ def _unreadable(part: _Part, where: str, why: str) -> Damaged:
     )
 
 
-def _as_floats(raw: Raw, dtype: DTypeLike) -> NDArray[Any]:
-    floats = np.empty(raw.shape[::-1], dtype)
+def _as_floats(raw: Raw, floats: NDArray[Any]) -> NDArray[Any]:
     np.copyto(floats, raw.T, casting="same_kind" if raw.dtype.kind == "f" else "unsafe")
     if raw.dtype.kind == "i":
         floats *= floats.dtype.type(2.0**-31)
