@@ -106,16 +106,18 @@ def run(
 
 @contextmanager
 def _audio_hash(reader: AudioReader, earlier: Path | None) -> Iterator[Callable[[], str]]:
-    """Hash the audio beside the rendering: no verdict waits for what only the ledger keeps.
+    """Hash the audio, with two cores beside the rendering; only the ledger keeps that hash.
 
     An earlier job's hash holds, since its recording is the same.
     """
     known = read_result(earlier) if earlier else None
     if known is not None and known.audio_sha256:
         yield lambda: known.audio_sha256
-        return
-    with Forked(reader.audio_sha256) as audio:
-        yield audio.result
+    elif cores() == 1:
+        yield reader.audio_sha256
+    else:
+        with Forked(reader.audio_sha256) as audio:
+            yield audio.result
 
 
 def _paths(folder: Path, names: tuple[str, ...]) -> tuple[Path, ...]:
