@@ -71,6 +71,16 @@ def test_lost_samples_are_found(lost_frames: int) -> None:
     assert found.span.start == pytest.approx(place, abs=100)
 
 
+@pytest.mark.parametrize("strength", [1.0, 2.0])
+def test_a_jump_over_held_chords_is_told_from_lost_samples_by_its_edges(strength: float) -> None:
+    """In held chords much is like its continuation; only the knock of the stylus says what it was."""
+    side = side_of(Chamber(key=2))
+    for at_s in (9.3, 13.1, 17.3):
+        for fault, kind in (("skip", "skip"), ("dropout, missing", "dropout")):
+            (found,) = breaks_of(FAULTS[fault](side, at_s, strength, 5))
+            assert found.kind == kind
+
+
 def test_a_pop_that_music_goes_on_under_is_no_break_however_sharp() -> None:
     side = side_of(Chamber(key=2))
     spoilt = side.samples.copy()

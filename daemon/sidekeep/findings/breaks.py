@@ -16,13 +16,22 @@ _EDGE_S = 0.3
 # so much by chance; what it has above that counts several times against the first two.
 _MANY, _ORDINARY, _USUAL = 2, 3.0, 3.0
 _MOST = 100  # breaks beyond these say nothing new
-_LOST_LIKENESS = 0.6  # a jump to elsewhere is less like its continuation at any distance
+# A recorder that loses samples leaves one step, and music that goes on as it would have later. A stylus
+# that jumps comes down elsewhere; where it leaves the groove and lands there are edges of their own, and
+# they ring.
+_LIKENESS, _LIKENESS_SAYS = 0.6, 9.0
+_SECOND_DB, _EDGES_SAY = 4.0, 0.3
+_SINGLE_MOST, _DOUBLE_MOST = 1.4, 2.8
+_SECOND_TICKS = 4  # a second edge is looked for so far from the first,
+_BESIDE_TICKS = (6, 16)  # and weighed against the edges that lie so far away
+_KNOWN_LOSS = 0.6  # likeness from which the length of what is missing can be told
 _LEAST_LOSS_S = 0.8e-3
-_SHARP_DB, _SHARP_SPREAD_DB = (
-    6.0,
-    1.8,
-)  # three quarters of real clicks are less sharp; e-folding above
+# Three quarters of real clicks are less sharp; e-folding above.
+_SHARP_DB, _SHARP_SPREAD_DB = 6.0, 1.8
 _MOST_SHARP = 12.0  # what the sharpness of an edge may say
+# Nine breaks in ten are sharper than the first, hardly one is as soft as the second.
+_SOFT_DB, _SOFTEST_DB, _SOFT_SAYS = 15.0, 5.0, -3.0
+_SHARP_SAYS = 1.0
 _QUARTER = 0.25
 _DRAWN_DB = 45.0  # a side whose edges are such was drawn, as square waves are; its notes break
 _REAL_CLICKS = 40  # so many are counted among the edges of the side, which may have few
@@ -33,11 +42,13 @@ class Break:
     """A place where the music breaks.
 
     `score` is the natural logarithm of the odds against the other breaks of the side, `alone` the same
-    if there were none; `lost_s` is the time that is missing when samples were lost, else 0.
+    if there were none; `lost` says that the recorder lost samples, and `lost_s` the time that is missing
+    then, 0 when it cannot be told.
     """
 
     span: Span
     score: float
+    lost: bool
     lost_s: float
     alone: float
 
@@ -69,20 +80,45 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
         usual = max(0.0, _USUAL * (float(scores[places[_MANY]]) - _ORDINARY))
     found = []
     for place in places:
-        lost_s, likeness = (float(value) for value in seen[place, 1:3])
-        lost = likeness >= _LOST_LIKENESS and lost_s >= _LEAST_LOSS_S
-        start = int(ticks[place]) * events.tick_frames
+        lost_s, likeness, sharp_db = (float(value) for value in seen[place, 1:])
+        tick, alone = int(ticks[place]), float(scores[place])
+        hardest_db, second_db = _edges_db(scene, tick)
+        lost = _lost_odds(likeness, second_db, hardest_db - sharp_db) > 0
+        known = lost and likeness >= _KNOWN_LOSS and lost_s >= _LEAST_LOSS_S
+        start = tick * events.tick_frames
         span = Span(start, start + events.tick_frames)
-        alone = float(scores[place])
-        found.append(Break(span, alone - usual, lost_s if lost else 0.0, alone))
+        found.append(Break(span, alone - usual, lost, lost_s if known else 0.0, alone))
     return tuple(found)
+
+
+def _lost_odds(likeness: float, second_db: float, ringing_db: float) -> float:
+    """Logarithm of the odds that samples were lost, against a jump of the stylus."""
+    alike = _LIKENESS_SAYS * (likeness - _LIKENESS)
+    single = _EDGES_SAY * (_SECOND_DB - second_db)
+    dry = -_EDGES_SAY * ringing_db
+    return alike + min(max(single, -_DOUBLE_MOST), _SINGLE_MOST) + min(max(dry, -_DOUBLE_MOST), 0.0)
+
+
+def _edges_db(scene: Scene, tick: int) -> tuple[float, float]:
+    """How far the two hardest edges at a place stand above the edges before it and after it."""
+    near, far = _BESIDE_TICKS
+    before, after = (
+        np.sort(scene.edges_db(tick + first, tick + last)[0])[-2]
+        for first, last in ((-far, -near), (near + 1, far + 1))
+    )
+    at_db = scene.edges_db(tick - _SECOND_TICKS, tick + _SECOND_TICKS + 1)[0] - max(before, after)
+    hardest = int(at_db.argmax())
+    # A step on the border of two ticks is in both, as hard in one as in the other.
+    beside = np.abs(np.arange(at_db.size) - hardest) <= 1
+    same = beside & (at_db == at_db[hardest])
+    return float(at_db[hardest]), float(at_db[~same].max())
 
 
 def _sharpness(sharp_db: NDArray[np.float64]) -> NDArray[np.float64]:
     """What sharpness says: how rare it is, by the tail of the side's own edges or of real clicks.
 
     The sharpest quarter is taken to fall off exponentially; music that was made of hard edges has a
-    long tail, and then the sharpest of them says little.
+    long tail, and then the sharpest of them says little. A soft edge speaks against a break.
     """
     real = _SHARP_DB - _SHARP_SPREAD_DB * np.log(
         (np.arange(_REAL_CLICKS) + 0.5) / _REAL_CLICKS / _QUARTER
@@ -91,5 +127,7 @@ def _sharpness(sharp_db: NDArray[np.float64]) -> NDArray[np.float64]:
     quarter = float(np.quantile(known, 1 - _QUARTER))
     spread = float(np.median(known[known > quarter] - quarter)) / np.log(2)
     says = -np.log(_QUARTER) + (sharp_db - quarter) / spread
-    result: NDArray[np.float64] = np.where(sharp_db > quarter, np.minimum(says, _MOST_SHARP), 0.0)
+    rare = np.where(sharp_db > quarter, np.minimum(says, _MOST_SHARP), 0.0)
+    soft = np.clip((_SOFT_DB - sharp_db) / (_SOFT_DB - _SOFTEST_DB), 0, 1)
+    result: NDArray[np.float64] = rare + _SHARP_SAYS + _SOFT_SAYS * soft
     return result

@@ -38,14 +38,22 @@ def find(
             "dropout",
             graded(one.score, listen=listen, again=again),
             one.span,
-            f"The recorder lost samples at {scene.clock(one.span.start)}, "
-            f"about {1000 * one.lost_s:.0f} ms.",
-            {"length_ms": round(1000 * one.lost_s, 1), "log_odds": round(one.score, 1)},
+            f"The recorder lost samples at {scene.clock(one.span.start)}{_about(one.lost_s)}.",
+            _lost_numbers(one),
         )
         for one in breaks
-        if one.score >= listen and one.lost_s and not _among(told, one.span, scene.seen.rate_hz)
+        if one.score >= listen and one.lost and not _among(told, one.span, scene.seen.rate_hz)
     )
     return (*told, *lost)
+
+
+def _lost_numbers(one: Break) -> dict[str, float]:
+    numbers = {"log_odds": round(one.score, 1)}
+    return {"length_ms": round(1000 * one.lost_s, 1), **numbers} if one.lost_s else numbers
+
+
+def _about(lost_s: float) -> str:
+    return f", about {1000 * lost_s:.0f} ms" if lost_s else ""
 
 
 def _among(told: tuple[Finding, ...], span: Span, rate_hz: int) -> bool:

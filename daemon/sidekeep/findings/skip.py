@@ -33,7 +33,7 @@ def find(
             {"log_odds": round(one.score, 1)},
         )
         for one in breaks
-        if one.score >= listen and not one.lost_s
+        if one.score >= listen and not one.lost
     )
     return (*jumps, *_many(scene, [one.span for one in breaks if one.alone >= listen]))
 
