@@ -141,8 +141,10 @@ class Dispatcher:
     def _call(self, job: str, size: int) -> Call:
         cache = self._root.state / "cache"
         cache.mkdir(exist_ok=True)
-        free = (os.cpu_count() or 1) - len(self.tally.running)
-        cores = max(1, min(MOST, self._preferences.workers, free))
+        workers = self._preferences.workers
+        wanted = len(self.tally.running) + self.tally.due(self._clock.monotonic_s())
+        free = (os.cpu_count() or 1) - min(wanted, workers - 1)  # what others will not use
+        cores = max(1, min(MOST, workers, free))
         return Call(
             str(self._root.path), job, self._limits(size), self.rules, str(cache), cores=cores
         )

@@ -44,6 +44,10 @@ class Tally:
                 return job
         return None
 
+    def due(self, now_s: float) -> int:
+        """How many queued jobs do not pause."""
+        return sum(self.pauses.over(job, now_s) for job in self.queue)
+
     def ended(self) -> list[tuple[str, Run]]:
         """Take out the jobs whose workers have ended, in the order in which they were started."""
         done = [(job, run) for job, run in self.running.items() if run.future.done()]
@@ -64,5 +68,4 @@ class Tally:
 
     def rests(self, now_s: float) -> bool:
         """Whether nothing runs and every queued job pauses."""
-        due = any(self.pauses.over(job, now_s) for job in self.queue)
-        return not self.running and not due
+        return not self.running and not self.due(now_s)
