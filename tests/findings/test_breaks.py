@@ -9,7 +9,9 @@ from composer import Band, Chamber, ComposedSide, Loop, Solo
 from composer.faults import FAULTS
 from evaluation.traps import TRAPS
 from findings_rig import findings, scene, side_of
-from sidekeep.findings.breaks import find_breaks
+from sidekeep.findings import dropout, skip
+from sidekeep.findings.breaks import Break, find_breaks
+from sidekeep.findings.scene import Scene
 from sidekeep.model import Finding, Severity
 
 LISTEN = 7.0
@@ -71,16 +73,6 @@ def test_lost_samples_are_found(lost_frames: int) -> None:
     assert found.span.start == pytest.approx(place, abs=100)
 
 
-@pytest.mark.parametrize("strength", [1.0, 2.0])
-def test_a_jump_over_held_chords_is_told_from_lost_samples_by_its_edges(strength: float) -> None:
-    """In held chords much is like its continuation; only the knock of the stylus says what it was."""
-    side = side_of(Chamber(key=2))
-    for at_s in (9.3, 13.1, 17.3):
-        for fault, kind in (("skip", "skip"), ("dropout, missing", "dropout")):
-            (found,) = breaks_of(FAULTS[fault](side, at_s, strength, 5))
-            assert found.kind == kind
-
-
 def test_a_pop_that_music_goes_on_under_is_no_break_however_sharp() -> None:
     side = side_of(Chamber(key=2))
     spoilt = side.samples.copy()
@@ -118,3 +110,48 @@ def test_an_edge_is_as_telling_as_it_is_rare() -> None:
     rare, common = scores
     assert rare == pytest.approx(8.0, abs=1.5)
     assert common < 2
+
+
+@pytest.mark.parametrize(
+    ("likeness", "apart", "kind"),
+    [(0.9, None, "dropout"), (0.3, None, "skip"), (0.6, None, "dropout"), (0.6, 2, "skip")],
+    ids=["goes on later", "goes on elsewhere", "one step", "two edges"],
+)
+def test_a_jump_is_told_from_lost_samples_by_its_landing(
+    likeness: float, apart: int | None, kind: str
+) -> None:
+    """Where it cannot be heard whether the music goes on later, a second edge says that it jumped."""
+    seen = scene(side_of(Chamber(key=2)))
+    tick = 7000 + 1500 * np.arange(12)
+    table = np.tile(np.array([-20.0, 0.0, 0.0, 3.0], np.float32), (tick.size, 1))
+    table[5] = 9.0, 0.012, likeness, 24.0
+    if apart is not None:
+        tick[6], table[6] = tick[5] + apart, (2.0, 0.0, 0.0, 14.0)
+    events = replace(seen.seen.events, break_tick=tick, breaks=table)
+    jumped = replace(seen, seen=replace(seen.seen, events=events))
+    first, *_ = find_breaks(jumped)
+    assert first.lost is (kind == "dropout")
+    (found,) = (*skip.find(jumped, (first,), listen=7, again=25), *_lost(jumped, first))
+    assert found.kind == kind
+
+
+def _lost(seen: Scene, one: Break) -> list[Finding]:
+    return [
+        found
+        for found in dropout.find(seen, (one,), listen=7, again=25)
+        if "log_odds" in found.numbers
+    ]
+
+
+def test_two_sudden_edges_together_are_surer_than_one() -> None:
+    seen = scene(side_of(Chamber(key=2)))
+    tick = 7000 + 1500 * np.arange(12)
+    scores = []
+    for apart in (1500, 3):
+        table = np.tile(np.array([-20.0, 0.0, 0.0, 3.0], np.float32), (tick.size, 1))
+        table[5:7, 0], table[5:7, 3] = 2.0, (15.0, 20.0)
+        tick[6] = tick[5] + apart
+        events = replace(seen.seen.events, break_tick=tick, breaks=table)
+        first, *_ = find_breaks(replace(seen, seen=replace(seen.seen, events=events)))
+        scores.append(first.alone)
+    assert scores[1] == pytest.approx(scores[0] + 3.0)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sidekeep.dsp.edges import SUDDEN_DB
 from sidekeep.findings.scene import Scene
 from sidekeep.model import Span
 
@@ -29,9 +30,12 @@ _LEAST_LOSS_S = 0.8e-3
 # Three quarters of real clicks are less sharp; e-folding above.
 _SHARP_DB, _SHARP_SPREAD_DB = 6.0, 1.8
 _MOST_SHARP = 12.0  # what the sharpness of an edge may say
-# Nine breaks in ten are sharper than the first, hardly one is as soft as the second.
+# Four breaks in five are sharper than the first, one in a hundred is softer than the second.
 _SOFT_DB, _SOFTEST_DB, _SOFT_SAYS = 15.0, 5.0, -3.0
 _SHARP_SAYS = 1.0
+# Two sudden edges so close together come with three jumps in four; where music has them, it goes on.
+_TWICE_TICKS, _TWICE_SAYS = 4, 3.0
+_SAME_SCORE, _SAME_DB = 0.01, 3.0  # one step on the border of two ticks
 _QUARTER = 0.25
 _DRAWN_DB = 45.0  # a side whose edges are such was drawn, as square waves are; its notes break
 _REAL_CLICKS = 40  # so many are counted among the edges of the side, which may have few
@@ -68,6 +72,8 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
     if ticks.size and np.quantile(seen[:, 3], 1 - _QUARTER) >= _DRAWN_DB:
         return ()
     scores = seen[:, 0] + _sharpness(seen[:, 3].astype(np.float64))
+    twice = _twice(ticks, seen)
+    scores[twice & (seen[:, 0] > 0)] += _TWICE_SAYS
     places: list[int] = []
     for place in np.argsort(-scores, kind="stable").tolist():
         if len(places) > _MANY and (scores[place] < _ORDINARY or len(places) == _MOST):
@@ -83,7 +89,8 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
         lost_s, likeness, sharp_db = (float(value) for value in seen[place, 1:])
         tick, alone = int(ticks[place]), float(scores[place])
         hardest_db, second_db = _edges_db(scene, tick)
-        lost = _lost_odds(likeness, second_db, hardest_db - sharp_db) > 0
+        edges = _DOUBLE_MOST if twice[place] else _edges_odds(second_db, hardest_db - sharp_db)
+        lost = _LIKENESS_SAYS * (likeness - _LIKENESS) > edges
         known = lost and likeness >= _KNOWN_LOSS and lost_s >= _LEAST_LOSS_S
         start = tick * events.tick_frames
         span = Span(start, start + events.tick_frames)
@@ -91,12 +98,11 @@ def find_breaks(scene: Scene) -> tuple[Break, ...]:
     return tuple(found)
 
 
-def _lost_odds(likeness: float, second_db: float, ringing_db: float) -> float:
-    """Logarithm of the odds that samples were lost, against a jump of the stylus."""
-    alike = _LIKENESS_SAYS * (likeness - _LIKENESS)
-    single = _EDGES_SAY * (_SECOND_DB - second_db)
-    dry = -_EDGES_SAY * ringing_db
-    return alike + min(max(single, -_DOUBLE_MOST), _SINGLE_MOST) + min(max(dry, -_DOUBLE_MOST), 0.0)
+def _edges_odds(second_db: float, ringing_db: float) -> float:
+    """Logarithm of the odds that a jump of the stylus made the edges of a place, against lost samples."""
+    second = _EDGES_SAY * (second_db - _SECOND_DB)
+    ringing = _EDGES_SAY * ringing_db
+    return min(max(second, -_SINGLE_MOST), _DOUBLE_MOST) + min(max(ringing, 0.0), _DOUBLE_MOST)
 
 
 def _edges_db(scene: Scene, tick: int) -> tuple[float, float]:
@@ -112,6 +118,17 @@ def _edges_db(scene: Scene, tick: int) -> tuple[float, float]:
     beside = np.abs(np.arange(at_db.size) - hardest) <= 1
     same = beside & (at_db == at_db[hardest])
     return float(at_db[hardest]), float(at_db[~same].max())
+
+
+def _twice(ticks: NDArray[np.int64], seen: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which sudden edges have another one beside them, shape (n,)."""
+    twice = np.zeros(ticks.size, np.bool_)
+    sudden = np.flatnonzero(seen[:, 3] >= SUDDEN_DB)
+    apart = np.diff(ticks[sudden])
+    unlike = np.abs(np.diff(seen[sudden][:, (0, 3)], axis=0)) > (_SAME_SCORE, _SAME_DB)
+    pair = (apart <= _TWICE_TICKS) & ((apart > 1) | unlike.any(axis=1))
+    twice[sudden[:-1][pair]] = twice[sudden[1:][pair]] = True
+    return twice
 
 
 def _sharpness(sharp_db: NDArray[np.float64]) -> NDArray[np.float64]:
