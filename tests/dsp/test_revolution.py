@@ -25,6 +25,23 @@ def test_a_repeated_stretch_of_noise_is_found_with_its_bounds() -> None:
     assert found == pytest.approx((start, end), abs=10)
 
 
+def test_among_distances_that_are_about_as_like_the_bass_decides() -> None:
+    rng = np.random.default_rng(14)
+    levels = rng.normal(-60, 3, (2, 4 * TURN)).astype(np.float32)
+    bass = rng.standard_normal(4 * TURN).astype(np.float32)
+    for far, share in ((TURN, 0.7), (TURN - 20, 0.72)):
+        levels[:, 2 * TURN :] += share * (levels[:, 2 * TURN - far : -far] + 60)
+    bass[2 * TURN : 3 * TURN] = bass[TURN : 2 * TURN]
+    alone, both = (
+        repetition(levels, turn_ticks=TURN, tolerance=0.03, hop_ticks=TURN // 6, bass=known)
+        for known in (None, bass)
+    )
+    inside = (alone.start >= 2 * TURN) & (alone.start + alone.length <= 3 * TURN)
+    assert set(alone.lag[inside].tolist()) != {TURN}
+    assert set(both.lag[inside].tolist()) == {TURN}
+    assert (both.likeness <= alone.likeness).all()
+
+
 @pytest.mark.parametrize("shift", [0.0, 0.37])
 def test_music_that_repeats_leaves_its_noise_and_a_repeated_groove_does_not(shift: float) -> None:
     band = scipy.signal.butter(4, (25, 200), "bandpass", fs=918.75, output="sos")

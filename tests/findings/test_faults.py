@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from composer import Band, Electronics, Groove, HardPanned, Loop, Mono, Programme, Solo
+from composer import Band, Chamber, Electronics, Groove, HardPanned, Loop, Mono, Programme, Solo
 from composer.faults import FAULTS
 from findings_rig import clean_side, findings, scene, side_of
 from sidekeep.findings import speed
@@ -112,6 +112,14 @@ def test_a_groove_that_returned_twice_is_told_once(
     told = [one for one in findings(stuck) if one.kind in {"locked groove", "skip"}]
     assert [(one.kind, one.severity) for one in told] == [("locked groove", Severity.AGAIN)]
     assert (told[0].numbers["repeats"], told[0].numbers["turn_s"]) == (2, turn_s)
+
+
+def test_a_locked_groove_of_even_notes_is_found_when_a_turn_is_no_whole_number_of_ticks() -> None:
+    strings = side_of(Chamber(key=5, places=(-0.9, -0.6, 0.2, 0.5)), rpm=78.0)
+    stuck = FAULTS["locked groove"](strings, 21.1, 1.0, 5)
+    (found,) = (one for one in findings(stuck) if one.kind == "locked groove")
+    assert found.span.start / stuck.rate_hz == pytest.approx(21.1, abs=0.1)
+    assert found.numbers["repeats"] == 2
 
 
 def test_hum_does_not_pass_for_a_locked_groove() -> None:

@@ -17,6 +17,7 @@ from scipy.ndimage import uniform_filter1d
 _SMOOTH_TICKS = 15
 _PIECE_TICKS = 80
 _MARGIN = 32  # ticks beside a window that resampling may spoil
+_RIVAL = 0.5  # of the highest likeness: distances that may be the right one
 _WINDOWS_AT_ONCE = 64  # bounds the memory that a long side takes
 
 Fine = NDArray[np.float32]
@@ -44,15 +45,24 @@ def fine_structure(level_db: NDArray[np.float32]) -> Fine:
 
 
 def repetition(
-    level_db: NDArray[np.float32], *, turn_ticks: float, tolerance: float, hop_ticks: int
+    level_db: NDArray[np.float32],
+    *,
+    turn_ticks: float,
+    tolerance: float,
+    hop_ticks: int,
+    bass: NDArray[np.float32] | None = None,
 ) -> Repetition:
     """Compare every half-turn window with what was played about one turn before it.
+
+    Fine structures are about as like at several distances in music of even notes, and less like at the
+    right one when a turn is no whole number of ticks; the waveform of the bass says which it is.
 
     Args:
         level_db: treble and middle levels on ticks, shape (streams, ticks).
         turn_ticks: one revolution.
         tolerance: how far, as a part, the turntable may be off its speed.
         hop_ticks: distance of the windows.
+        bass: the waveform of the bass on ticks, shape (ticks,), where it is known.
     """
     quick = fine_structure(level_db)
     shortest, longest = int(turn_ticks * (1 - tolerance)), int(turn_ticks * (1 + tolerance)) + 1
@@ -62,7 +72,7 @@ def repetition(
         none = np.zeros(0)
         return Repetition(starts, length, starts, none)
     found = [
-        _best(quick, some, length, shortest, longest)
+        _best(quick, bass, some, length, shortest, longest)
         for some in np.split(starts, range(_WINDOWS_AT_ONCE, starts.size, _WINDOWS_AT_ONCE))
     ]
     lag, likeness = (np.concatenate(column) for column in zip(*found, strict=True))
@@ -70,15 +80,38 @@ def repetition(
 
 
 def _best(
-    quick: Fine, starts: NDArray[np.int64], length: int, shortest: int, longest: int
+    quick: Fine,
+    bass: NDArray[np.float32] | None,
+    starts: NDArray[np.int64],
+    length: int,
+    shortest: int,
+    longest: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The lag of best likeness, and that likeness, of every window; both (windows,)."""
+    """The best lag of every window, and the likeness of the fine structure there; both (windows,)."""
+    alike = _correlation(quick, starts, length, shortest, longest)
+    weighed = alike
+    if bass is not None:
+        waves = _correlation(bass[np.newaxis], starts, length, shortest, longest)
+        rivals = alike >= _RIVAL * alike.max(axis=1, keepdims=True)
+        weighed = np.where(rivals, alike + waves, -np.inf)
+    best = weighed.argmax(axis=1)[:, np.newaxis]
+    return longest - best[:, 0], np.take_along_axis(alike, best, axis=1)[:, 0]
+
+
+def _correlation(
+    rows: NDArray[np.float32],
+    starts: NDArray[np.int64],
+    length: int,
+    shortest: int,
+    longest: int,
+) -> NDArray[np.float64]:
+    """Of windows with what came before them, from `longest` ticks to `shortest`; (windows, lags)."""
     lags = longest - shortest + 1
     size = int(scipy.fft.next_fast_len(lags - 1 + length, real=True))
     product = np.zeros((starts.size, lags))
     base = int(starts[0]) - longest
     upto = np.zeros(int(starts[-1]) + length - base + 1)
-    for row in quick:
+    for row in rows:
         here = _windows(row, starts, length)
         there = _windows(row, starts - longest, lags - 1 + length)
         crossed = scipy.fft.rfft(there, size) * scipy.fft.rfft(here, size).conj()
@@ -87,8 +120,8 @@ def _best(
     powers = upto[length:] - upto[:-length]
     there_power = _windows(powers, starts - longest - base, lags)
     here_power = powers[starts - base][:, np.newaxis]
-    likeness = product / np.sqrt(here_power * there_power + 1e-9)
-    return longest - likeness.argmax(axis=1), likeness.max(axis=1)
+    likeness: NDArray[np.float64] = product / np.sqrt(here_power * there_power + 1e-9)
+    return likeness
 
 
 def _windows(row: NDArray[Real], starts: NDArray[np.int64], length: int) -> NDArray[Real]:

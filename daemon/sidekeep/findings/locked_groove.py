@@ -19,6 +19,10 @@ _BASS_HZ = (25.0, 200.0)
 _ABOVE_NOISE_DB = 6.0
 _RETURNED_DB = -3.0
 _SURE_LIKENESS = 0.6  # a single repeat less alike than this is for a person to judge
+_NEARLY = 0.7  # windows that reach so much of a limit are looked at
+# When a turn is no whole number of ticks, fine structures of one groove are hardly alike; when so much
+# less than the limit is left of the groove noise, it came again all the same.
+_SURELY_LEFT = 2.0
 _SAME_TICKS = 2
 _IN_MUSIC = 0.9  # part of the stretch that must lie between a track's first sound and its last
 
@@ -39,7 +43,8 @@ def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...
 
     Args:
         scene: the side.
-        likeness: the least correlation of the fine structure, 0 to 1.
+        likeness: the least correlation of the fine structure, 0 to 1; seven tenths of it where less is
+            left than twice `left_db`.
         left_db: what is left when the revolution before is taken away, against the groove noise;
             music that merely repeats leaves 0 dB or more.
     """
@@ -102,7 +107,13 @@ class _Stretch:
     def _repetition(self, period_s: float) -> Repetition:
         turn = period_s * self._scene.ticks_per_second
         hop = int(turn / _HOPS_PER_TURN)
-        return repetition(self._levels, turn_ticks=turn, tolerance=_SPEED_TOLERANCE, hop_ticks=hop)
+        return repetition(
+            self._levels,
+            turn_ticks=turn,
+            tolerance=_SPEED_TOLERANCE,
+            hop_ticks=hop,
+            bass=self._basses[0],
+        )
 
     def _extended(self, run: _Run, reach: int) -> _Run:
         first = self._first
@@ -118,7 +129,7 @@ class _Stretch:
     def _repeating(
         self, seen: Repetition, noises: list[float], likeness: float, left_db: float
     ) -> list[_Run]:
-        alike = np.flatnonzero(seen.likeness >= 0.7 * likeness)
+        alike = np.flatnonzero(seen.likeness >= _NEARLY * likeness)
         if alike.size < _LEAST_WINDOWS:
             return []
         left = np.full(seen.start.size, np.inf)
@@ -128,11 +139,15 @@ class _Stretch:
                 power = leftover(signal, seen.start[alike], seen.lag[alike], seen.length)
                 ratio_db = 10 * np.log10(np.maximum(power / noise, 1e-9))
                 left[alike] = np.where(returned, np.minimum(left[alike], ratio_db), np.inf)
-        found = (_run(seen, left, begin, end) for begin, end in stretches(left <= 0.7 * left_db))
+        found = (
+            _run(seen, left, begin, end) for begin, end in stretches(left <= _NEARLY * left_db)
+        )
         return [
             replace(run, start=run.start + self._first, end=run.end + self._first)
             for run in found
-            if run is not None and run.likeness >= likeness and run.left_db <= left_db
+            if run is not None
+            and run.left_db <= left_db
+            and (run.likeness >= likeness or run.left_db <= _SURELY_LEFT * left_db)
         ]
 
 
