@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from sidekeep.errors import MachineFault, Unusable
 from sidekeep.storage.durable import (
     fsync_folder,
+    read_at_most,
     rename_noreplace,
     sha256_from_disk,
     sha256_of,
@@ -107,6 +109,22 @@ def test_a_share_that_cannot_flush_folders_is_no_error(
     fail_with(errno.EIO)
     with pytest.raises(OSError, match="Input/output"):
         fsync_folder(tmp_path)
+
+
+def test_reading_at_most_so_much_takes_no_more_memory_than_there_is(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    path.write_bytes(b"0123456789")
+    tracemalloc.start()
+    try:
+        with path.open("rb") as file:
+            before, _ = tracemalloc.get_traced_memory()
+            assert read_at_most(file, 32 << 20) == b"0123456789"
+            _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak - before < 100_000
+    with path.open("rb") as file:
+        assert read_at_most(file, 4) == b"01234"
 
 
 def test_hashes_are_sha_256(tmp_path: Path) -> None:

@@ -18,7 +18,13 @@ from typing import Protocol
 
 from sidekeep.errors import Refused, SidekeepError
 from sidekeep.naming import numbered
-from sidekeep.storage.durable import fsync_folder, remove_tree, rename_noreplace, write_atomically
+from sidekeep.storage.durable import (
+    fsync_folder,
+    read_at_most,
+    remove_tree,
+    rename_noreplace,
+    write_atomically,
+)
 from sidekeep.storage.faults import faults
 from sidekeep.storage.folders import Root
 from sidekeep.storage.jobnames import make_job_folder
@@ -244,7 +250,7 @@ def _copied(root: Root, path: str | None, home: Path, kind: str) -> str | None:
         with os.fdopen(os.open(name, _FILE, dir_fd=inbox), "rb") as file:
             if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
                 return None
-            data = file.read(_LARGEST_COMPANION + 1)
+            data = read_at_most(file, _LARGEST_COMPANION)
         if len(data) <= _LARGEST_COMPANION:
             (home / kind).mkdir()
             write_atomically(home / kind / name, data)

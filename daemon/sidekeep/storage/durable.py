@@ -199,6 +199,16 @@ def remove_tree(path: Path) -> None:
         shutil.rmtree(path)
 
 
+def read_at_most(file: BinaryIO, most_bytes: int) -> bytes:
+    """Read a file's bytes, one more than `most_bytes` where it is longer.
+
+    Room is made for what is there, not for the most that may be: a service that asks for a megabyte for
+    every small file keeps that much, in ever smaller pieces.
+    """
+    size = os.fstat(file.fileno()).st_size
+    return file.read(min(size, most_bytes) + 1)
+
+
 def sha256_of(path: str | os.PathLike[str], *, folder: int | None = None) -> str:
     """Give the SHA-256 of a file's bytes as 64 hex digits; links are not followed.
 

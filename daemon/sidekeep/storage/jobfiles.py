@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from sidekeep.storage.durable import write_atomically
+from sidekeep.storage.durable import read_at_most, write_atomically
 from sidekeep.storage.faults import faults
 
 PROGRESS_NAME = "progress.json"
@@ -95,7 +95,7 @@ _OUTCOMES = frozenset({"staged", "held", "quarantined", "deferred"})
 def _values(path: Path) -> dict[str, Any] | None:
     try:
         with path.open("rb") as file:
-            data = file.read(_LARGEST_BYTES + 1)
+            data = read_at_most(file, _LARGEST_BYTES)
         found = json.loads(data) if len(data) <= _LARGEST_BYTES else None
     except (OSError, ValueError, RecursionError):
         return None
