@@ -31,7 +31,7 @@ def main(root: Path) -> None:
         print("\n".join(tree(folder)) if folder.is_dir() else "(nothing)")
         print()
     jobs = [str(Path(sys.executable).parent / "sidekeep"), "jobs", "--root", str(root)]
-    print("Each job (sidekeep jobs):")
+    print("Each job (sidekeep jobs):", flush=True)  # before what the command itself prints
     subprocess.run(jobs, check=True)
     print()
     print("Where to look:")
