@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+import select
+import signal
+import subprocess
+import sys
 
 import pytest
 
@@ -44,3 +48,38 @@ def test_asking_for_the_result_of_a_paused_process_lets_it_go_on() -> None:
         assert other.result() == b"x"
     os.close(inbox)
     os.close(to)
+
+
+_PAUSES_AND_DIES = """
+import os, signal, sys, time
+from sidekeep import forked
+
+bind = forked.die_with
+def late(parent):
+    time.sleep(0.2)
+    return bind(parent)
+forked.die_with = late
+other = forked.Forked(signal.pause)
+other.pause()
+print(other._child, flush=True)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_process_that_was_paused_at_once_does_not_outlive_its_parent() -> None:
+    """It would keep the lock on its job's folder for ever."""
+    parent = subprocess.run(
+        [sys.executable, "-c", _PAUSES_AND_DIES],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert parent.returncode == -signal.SIGKILL
+    try:
+        end = os.pidfd_open(int(parent.stdout))
+    except ProcessLookupError:
+        return
+    gone, _, _ = select.select([end], [], [], 20.0)
+    os.close(end)
+    assert gone

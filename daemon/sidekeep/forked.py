@@ -13,6 +13,7 @@ from typing import Any, Generic, NoReturn, Self, TypeVar
 T = TypeVar("T")
 
 _PR_SET_PDEATHSIG = 1  # prctl(2), linux/prctl.h
+_BOUND = b"."  # what the process says first
 
 
 def die_with(parent: int) -> bool:
@@ -32,6 +33,7 @@ class Forked(Generic[T]):
 
     def __init__(self, work: Callable[[], T]) -> None:
         self._child, self._answer, parent = 0, -1, os.getpid()
+        self._bound = False
         self._answer, answer = os.pipe()
         self._child = os.fork()
         if self._child == 0:
@@ -40,8 +42,8 @@ class Forked(Generic[T]):
         os.close(answer)
 
     def pause(self) -> None:
-        """Stop the process where it is."""
-        if self._child:
+        """Stop the process where it is; one that was not yet bound to this one would outlive it."""
+        if self._child and self._is_bound():
             os.kill(self._child, signal.SIGSTOP)
 
     def go_on(self) -> None:
@@ -56,6 +58,7 @@ class Forked(Generic[T]):
             Exception: what the function raised; RuntimeError when its process was ended.
         """
         self.go_on()
+        self._is_bound()
         with os.fdopen(os.dup(self._answer), "rb") as answer:
             left = answer.read()
         child, self._child = self._child, 0
@@ -66,6 +69,11 @@ class Forked(Generic[T]):
         if isinstance(found, Exception):
             raise found
         return found  # type: ignore[no-any-return]
+
+    def _is_bound(self) -> bool:
+        """Wait until the process is bound to die with this one; False when it died before."""
+        self._bound = self._bound or bool(os.read(self._answer, 1))
+        return self._bound
 
     def end(self) -> None:
         """End the process if it still runs."""
@@ -92,6 +100,8 @@ class Forked(Generic[T]):
         try:
             if die_with(parent):
                 with os.fdopen(answer, "wb") as stream:
+                    stream.write(_BOUND)
+                    stream.flush()
                     pickle.dump(_outcome(work), stream)
                 code = 0
         except BaseException:  # noqa: BLE001  (whatever it is, this process ends here)

@@ -13,6 +13,7 @@ import fcntl
 import os
 import resource
 import sys
+import time
 from pathlib import Path
 
 from sidekeep.forked import die_with
@@ -24,6 +25,7 @@ from sidekeep.storage.landlock import CONFINED_VARIABLE
 STILL_HELD = 69  # EX_UNAVAILABLE of sysexits(3): another worker still holds this job
 TRY_AGAIN = 75  # EX_TEMPFAIL: the machine failed; the worker itself uses it as well
 RULES_VARIABLE = "SIDEKEEP_RULES"  # folders of the person's rule sets, joined as in PATH
+_PATIENCE_S, _PAUSE_S = 1.0, 0.02  # what a killed worker has forked ends a moment after it
 _PYTHON = [sys.executable, "-P"]  # -P: nothing is imported from the folder the service runs in
 
 
@@ -78,15 +80,25 @@ def _become_worker(argv: list[str]) -> None:
 def _hold(folder: str) -> None:
     """Lock the job's folder for the life of this process and of what it becomes."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    until_s = time.monotonic() + _PATIENCE_S
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise SystemExit(STILL_HELD) from None
+        while not _locked(descriptor):
+            if time.monotonic() >= until_s:
+                raise SystemExit(STILL_HELD)
+            time.sleep(_PAUSE_S)
     except OSError as error:
         if error.errno not in (errno.EBADF, errno.EINVAL, errno.ENOLCK, errno.EOPNOTSUPP):
             raise
         # A network file system that cannot lock folders: the parent's death signal must do.
     os.set_inheritable(descriptor, True)  # noqa: FBT003
+
+
+def _locked(descriptor: int) -> bool:
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _limit(what: int, value: int) -> None:
