@@ -28,6 +28,7 @@ _PACKAGE = Path(__file__).parents[1]
 
 # Where libraries lie on the systems we know (Filesystem Hierarchy Standard 3.0, 3.9 and 4.7).
 _LIBRARIES = ("/lib", "/lib64", "/usr/lib", "/usr/lib64", "/usr/local/lib", "/usr/share")
+_OF_A_PREFIX = ("lib", "lib64", "pyvenv.cfg")
 # What the C library, the interpreter and the numeric libraries look up about the machine.
 _FACTS = ("/etc/ld.so.cache", "/proc/cpuinfo", "/proc/meminfo", "/sys/devices/system/cpu")
 
@@ -69,11 +70,14 @@ def confine_worker(root: Root, job: str, rules: str, cache: str) -> str:
 
 
 def _program() -> set[str]:
-    """The interpreter with all it may import; never the folder it happens to run in."""
+    """The interpreter with all it may import; never the folder it happens to run in.
+
+    Of the folders it is installed in only the libraries: the system's Python shares its own with every
+    other program.
+    """
+    prefixes = {sys.prefix, sys.base_prefix, sys.exec_prefix, sys.base_exec_prefix}
     return {
-        sys.prefix,
-        sys.base_prefix,
-        sys.exec_prefix,
+        *(os.path.join(prefix, name) for prefix in prefixes for name in _OF_A_PREFIX),  # noqa: PTH118
         os.path.realpath(sys.executable),
         str(_PACKAGE),
         str(_PACKAGE / "shipped_rules"),  # where the program is run from its sources, a link
