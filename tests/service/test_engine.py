@@ -103,37 +103,6 @@ def test_a_shared_sheet_that_was_edited_since_stays(rig: Rig) -> None:
     assert (rig.root.inbox / "low/record.yaml").exists()
 
 
-def test_jobs_run_in_order_of_arrival_as_many_as_there_are_workers(tmp_path: Path) -> None:
-    rig = rig_at(tmp_path, workers=2)
-    for name in ("A.wav", "B.wav", "C.wav"):
-        rig.drop(name)
-    rig.take_in()
-    assert rig.running() == ["20310504-a", "20310504-b"]
-    rig.stage("20310504-a")
-    rig.end("20310504-a")
-    assert rig.running() == ["20310504-b", "20310504-c"]
-
-
-def test_a_lone_job_has_two_cores_and_jobs_beside_each_other_one_each(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    rig = rig_at(tmp_path, workers=2)
-
-    def cores() -> list[int]:
-        return [call.cores for call, _ in rig.executor.calls.values()]
-
-    rig.drop("A.wav")
-    rig.take_in()
-    assert cores() == [2]
-    rig.stage("20310504-a")
-    rig.end("20310504-a")
-    for name in ("B.wav", "C.wav", "D.wav"):
-        rig.drop(name)
-    rig.take_in()
-    assert cores() == [1, 1]
-
-
 # --- the other ends -----------------------------------------------------------------------------
 
 

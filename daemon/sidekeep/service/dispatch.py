@@ -56,20 +56,25 @@ class Dispatcher:
         self.short_of_space = ""
 
     def collect(self) -> int:
-        """Draw conclusions from the workers that have ended; return how many there were."""
-        ended = self.tally.ended()
-        for job, run in ended:
-            if run.future.cancelled():
-                ending = Ending(None, abandoned=True)
-            elif (error := run.future.exception()) is not None:
-                message = f"its worker could not be run: {error}"
-                self.apply(job, Conclusion(State.DEFERRED, message, "See the system's log."))
-                continue
-            else:
-                ending = run.future.result()
-            self._tell_verdict(job, run)
-            self.apply(job, self._conclusions.conclude(job, ending))
-        return len(ended)
+        """Draw conclusions from the workers that have ended; return how many there were.
+
+        One by one: when something cannot be written down, the others wait for the next pass.
+        """
+        count = 0
+        while (job := self.tally.first_ended()) is not None:
+            self._tell_verdict(job, self.tally.running[job])
+            self.apply(job, self._concluded(job, self.tally.running.pop(job)))
+            count += 1
+        return count
+
+    def _concluded(self, job: str, run: Run) -> Conclusion:
+        if run.future.cancelled():
+            return self._conclusions.conclude(job, Ending(None, abandoned=True))
+        error = run.future.exception()
+        if error is not None:
+            message = f"its worker could not be run: {error}"
+            return Conclusion(State.DEFERRED, message, "See the system's log.")
+        return self._conclusions.conclude(job, run.future.result())
 
     def apply(self, job: str, conclusion: Conclusion) -> None:
         """Write a conclusion down, and queue the job again where it says so."""

@@ -48,12 +48,9 @@ class Tally:
         """How many queued jobs do not pause."""
         return sum(self.pauses.over(job, now_s) for job in self.queue)
 
-    def ended(self) -> list[tuple[str, Run]]:
-        """Take out the jobs whose workers have ended, in the order in which they were started."""
-        done = [(job, run) for job, run in self.running.items() if run.future.done()]
-        for job, _ in done:
-            del self.running[job]
-        return done
+    def first_ended(self) -> str | None:
+        """The job that was started first of those whose workers have ended."""
+        return next((job for job, run in self.running.items() if run.future.done()), None)
 
     def drop(self, job: str) -> None:
         """Forget a job that has left `work/`."""
