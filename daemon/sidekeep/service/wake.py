@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import errno
 import logging
-import threading
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Protocol
 
 from watchdog.events import (
@@ -51,20 +51,28 @@ class Mode:
 
 
 class Bell:
-    """A flag that any thread may raise and the service waits for."""
+    """What any thread and any signal handler may ring, and the service waits for.
+
+    A signal may come while another one rings: an event of `threading` would wait for its own lock then.
+    """
 
     def __init__(self) -> None:
-        self._raised = threading.Event()
+        self._rings: SimpleQueue[None] = SimpleQueue()  # its `put` may be interrupted by another
 
     def ring(self) -> None:
         """Wake the service."""
-        self._raised.set()
+        if self._rings.empty():
+            self._rings.put(None)
 
     def wait(self, longest_s: float) -> bool:
         """Wait until the bell rings or the time is over; tell whether it rang."""
-        rang = self._raised.wait(longest_s)
-        self._raised.clear()
-        return rang
+        try:
+            self._rings.get(timeout=max(0.0, longest_s))
+        except Empty:
+            return False
+        while not self._rings.empty():
+            self._rings.get_nowait()
+        return True
 
 
 class EventSource(Protocol):
