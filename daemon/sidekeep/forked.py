@@ -43,7 +43,7 @@ class Forked(Generic[T]):
 
     def pause(self) -> None:
         """Stop the process where it is; one that was not yet bound to this one would outlive it."""
-        if self._child and self._is_bound():
+        if self._child and self._wait_until_bound():
             os.kill(self._child, signal.SIGSTOP)
 
     def go_on(self) -> None:
@@ -58,7 +58,7 @@ class Forked(Generic[T]):
             Exception: what the function raised; RuntimeError when its process was ended.
         """
         self.go_on()
-        self._is_bound()
+        self._wait_until_bound()
         with os.fdopen(os.dup(self._answer), "rb") as answer:
             left = answer.read()
         child, self._child = self._child, 0
@@ -70,8 +70,8 @@ class Forked(Generic[T]):
             raise found
         return found  # type: ignore[no-any-return]
 
-    def _is_bound(self) -> bool:
-        """Wait until the process is bound to die with this one; False when it died before."""
+    def _wait_until_bound(self) -> bool:
+        """Tell whether the process is bound to die with this one now; False when it died before."""
         self._bound = self._bound or bool(os.read(self._answer, 1))
         return self._bound
 

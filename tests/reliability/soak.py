@@ -32,9 +32,7 @@ MOST_OBJECTS = 0.1  # more with each job: one that is never forgotten keeps seve
 SECONDS, QUICK_SECONDS = 1200.0, 75.0
 PAUSE_S = 4.0  # from one recording to the next
 MOST_UNFINISHED = 3  # so that a slow machine is not buried in jobs
-# From the middle third of the time to the last, scaled to the whole. Some two hundred jobs make CPython's
-# table of interned names grow, once, by 0.6 MB; no more must come than that and as much again.
-MOST_GROWN_MB = 2.0
+MOST_GROWN_MB = 1.0  # from the middle third of the time to the last, scaled to the whole
 SEED = 1
 
 

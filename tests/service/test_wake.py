@@ -40,6 +40,6 @@ def test_however_often_it_rang_it_is_heard_once() -> None:
 
 
 def test_signals_that_interrupt_each_other_do_not_stop_the_service() -> None:
-    """With a lock in the bell this stands still within the first thousand signals."""
+    """With a lock in the bell, a handler waits for what the one it interrupted holds."""
     shaken = subprocess.run([sys.executable, "-c", _SHAKEN], timeout=60, check=False)
     assert shaken.returncode == 0

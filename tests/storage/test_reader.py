@@ -215,7 +215,9 @@ def test_the_md5_of_the_reference_encoder_agrees(tmp_path: Path, bits: int) -> N
         pytest.skip("flac is not installed")
     source = write(tmp_path / "a.wav", words(30_000, bits=bits), subtype=f"PCM_{bits}")
     subprocess.run(["flac", "-s", source], check=True)
-    check(source.with_suffix(".flac"))
+    encoded = source.with_suffix(".flac")
+    check(encoded)
+    assert AudioReader([encoded]).audio_sha256() == AudioReader([source]).audio_sha256()
 
 
 def test_a_wrong_md5_alone_is_found(tmp_path: Path) -> None:

@@ -202,8 +202,7 @@ def remove_tree(path: Path) -> None:
 def read_at_most(file: BinaryIO, most_bytes: int) -> bytes:
     """Read a file's bytes, one more than `most_bytes` where it is longer.
 
-    Room is made for what is there, not for the most that may be: a service that asks for a megabyte for
-    every small file keeps that much, in ever smaller pieces.
+    Room is made for what is there, not for the most that may be.
     """
     size = os.fstat(file.fileno()).st_size
     return file.read(min(size, most_bytes) + 1)
