@@ -16,6 +16,9 @@ _MIDDLE_HZ = 8000
 _MIDDLES = 8  # samples of the middle band per tick
 _KAISER_60_DB = 5.65
 _REACH = 8  # a decimating filter spans so many output samples
+# Runs of the filter that are one product. Each has the same shape, since what a product rounds to may
+# depend on its shape, and the result shall not depend on how the signal was cut.
+_RUNS = 32
 
 
 class Decimator:
@@ -38,19 +41,22 @@ class Decimator:
         self._run = _REACH * factor
         # The filter's centre lies half its length after its first frame; zeros in front align it.
         self._rest = np.zeros((channels, self._run // 2), np.float32)
+        self._own = np.zeros((channels, 0, _REACH), np.float32)  # of the last run
 
     def process(self, block: Block) -> Block:
         """Take the next frames (channels, frames); give the finished output samples."""
         block = np.concatenate((self._rest, block), axis=1)
-        runs = block.shape[1] // self._run
-        ready = max(0, runs - 1)
-        self._rest = block[:, ready * self._run :].copy()
-        if not ready:
+        groups = block.shape[1] // (_RUNS * self._run)
+        whole = groups * _RUNS * self._run
+        self._rest = block[:, whole:].copy()
+        if not groups:
             return block[:, :0]
-        framed = block[:, : runs * self._run].reshape(len(block), runs, self._run)
-        parts = framed @ self._taps
-        out: Block = parts[:, :-1, :_REACH] + parts[:, 1:, _REACH:]
-        return out.reshape(len(block), ready * _REACH)
+        grouped = block[:, :whole].reshape(len(block), groups, _RUNS, self._run)
+        parts = (grouped @ self._taps).reshape(len(block), -1, 2 * _REACH)
+        own = np.concatenate((self._own, parts[:, :, :_REACH]), axis=1)
+        self._own = own[:, -1:].copy()
+        out: Block = own[:, :-1] + parts[:, 1 - own.shape[1] :, _REACH:]
+        return out.reshape(len(block), -1)
 
 
 def _low_pass(taps: int, corner: float) -> NDArray[np.float64]:
@@ -92,7 +98,7 @@ class TickMeter:
 
     def finish(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.float16]]:
         """Return treble, middle and low, each (channels, ticks)."""
-        silence = np.zeros((self._channels, 2 * _REACH * self.tick), np.float32)
+        silence = np.zeros((self._channels, (_RUNS + 2) * _REACH * self.tick), np.float32)
         self._take_middle(silence)
         ticks = self._frames // self.tick
         low = self._low.table()[:, :ticks]
