@@ -32,7 +32,6 @@ from sidekeep.storage.order import ORDER_NAME, Order
 from sidekeep.storage.reader import delivered_blocks
 from sidekeep.storage.stage import Master, Stage
 from sidekeep.storage.superseding import earlier_result
-from sidekeep.storage.tags import write_tags
 from sidekeep.storage.writer import TrackWriter
 
 PLAN_NAME = "plan.yaml"
@@ -175,6 +174,8 @@ class Delivery:
 
     def seal(self, plan: Plan, result: Result) -> None:
         """Tag the copies, add order, result, plan, log, sheet and report, and seal the stage."""
+        from sidekeep.storage.tags import write_tags  # noqa: PLC0415  (no verdict waits for it)
+
         for side in plan.sides:
             for track in side.tracks:
                 for copy in track.copies:

@@ -155,7 +155,8 @@ class Scene:
         """Hard edges in the treble and the middle on ticks, louder channel; shape (2, ticks)."""
         events = self.seen.events
         bands = (events.treble, events.middle)
-        codes = np.stack([band[:, first:last].max(axis=0) for band in bands])
+        # Channels lie side by side in the tables; a reduction over so few takes ten times as long.
+        codes = np.stack([np.maximum(band[0, first:last], band[-1, first:last]) for band in bands])
         for band in bands:
             let_go(band)
         return spike_db(codes)
