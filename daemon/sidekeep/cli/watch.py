@@ -14,6 +14,7 @@ from sidekeep.cli.place import preferences_of
 from sidekeep.errors import Refused, WrittenWrong
 from sidekeep.service.assembly import assemble
 from sidekeep.service.notify import Notifier
+from sidekeep.service.steady import settle_memory
 from sidekeep.service.supervise import serve
 
 
@@ -21,6 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Serve until told to stop."""
     try:
         with assemble(preferences_of(arguments)) as service:
+            settle_memory()
             serve(service, Notifier())
     except Refused as error:
         complain(error)
