@@ -56,7 +56,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _findings(options: argparse.Namespace) -> int:
     """The table of findings against faults."""
-    chosen = list(faulty.trials(options.faults))
+    chosen = list(faulty.trials(options.faults, options.places))
     if options.only:
         chosen = [trial for trial in chosen if trial.base in options.only]
     names = list(dict.fromkeys(trial.base for trial in chosen))
@@ -97,6 +97,12 @@ def _options() -> argparse.ArgumentParser:
         choices=tuple(FAULTS),
         metavar="FAULT",
         help="the table of findings instead: all faults and clean sides, or only these faults",
+    )
+    parser.add_argument(
+        "--places",
+        type=int,
+        default=1,
+        help="with --faults: try those that have a place at so many",
     )
     parser.add_argument(
         "--delivered", action="store_true", help="whole jobs instead: every format measured again"

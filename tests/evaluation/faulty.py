@@ -21,7 +21,7 @@ from composer import (
     compose,
 )
 from composer.faults import FAULTS
-from composer.truth import FaultTruth
+from composer.truth import FaultTruth, Truth
 from evaluation import material
 from evaluation.asked import sheet_for
 from evaluation.subject import decided, measured_side
@@ -30,15 +30,24 @@ from sidekeep.model import Finding, Plan, Severity
 
 PLACED = frozenset({"locked groove", "skip", "dropout", "slip", "thumps", "scratch", "cut short"})
 TIME_TOLERANCE_S = 0.2
+USUAL_PLACE_S = 31.0  # into the programme
+_FROM_BORDERS_S = 8.0
+# What the names of faults that may be anywhere begin with.
+_MOVABLE = ("locked groove", "skip", "dropout", "slip", "thump")
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A fault at a strength on a base side; no fault at all when `fault` is empty."""
+    """A fault at a strength on a base side; no fault at all when `fault` is empty.
+
+    `along` says where: 0 at the first moment that is far enough from the tracks' borders, 1 at the last;
+    None is the usual place.
+    """
 
     base: str
     fault: str
     strength: float
+    along: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +68,22 @@ class Outcome:
     others: tuple[str, ...]
 
 
-def trials(faults: list[str] | None) -> Iterator[Trial]:
-    """Every base clean and with every fault at both strengths; the traps, clean."""
+def trials(faults: list[str] | None, places: int = 1) -> Iterator[Trial]:
+    """Every base clean and with every fault at both strengths; the traps, clean.
+
+    Args:
+        faults: only these faults, and nothing clean.
+        places: how often a fault that has a place is tried, spread over all tracks.
+    """
     for base in bases():
         if not faults:
             yield Trial(base, "", 0.0)
         for fault in FAULTS:
             if not faults or fault in faults:
-                yield from (Trial(base, fault, strength) for strength in (1.0, 2.0))
+                spread = fault.startswith(_MOVABLE) and places > 1
+                alongs = [(k + 0.5) / places for k in range(places)] if spread else [None]
+                for strength in (1.0, 2.0):
+                    yield from (Trial(base, fault, strength, along) for along in alongs)
     if not faults:
         yield from (Trial(f"trap: {name}", "", 0.0) for name in (*trap_sides(), "gated"))
 
@@ -122,13 +139,27 @@ def run(base: str, chosen: list[Trial], rules: str) -> list[Outcome]:
 def _try(trial: Trial, rules: str) -> Outcome:
     side = _composed(trial.base)
     if trial.fault:
-        at_s = round(side.truth.programme_start_s + 31.0, 3)
+        at_s = round(_place_s(side.truth, trial.along), 3)
         seed = zlib.crc32(trial.base.encode())
         side = FAULTS[trial.fault](side, at_s, trial.strength, seed)
     known, seen = measured_side(side, 24, rules)
     plan = decided(known, seen, sheet_for("count", side.truth))
     fault = side.truth.faults[-1] if trial.fault else None
     return _outcome(trial, fault, plan)
+
+
+def _place_s(truth: Truth, along: float | None) -> float:
+    """Where the fault goes; the turn that a jump leaves out lies in the same track."""
+    if along is None:
+        return truth.programme_start_s + USUAL_PLACE_S
+    far_s = _FROM_BORDERS_S
+    starts_s = np.array([track.start_s + far_s for track in truth.tracks])
+    ends_s = np.array([track.end_s - far_s - 60 / truth.rpm for track in truth.tracks])
+    lengths_s = np.maximum(ends_s - starts_s, 0)
+    into_s = along * lengths_s.sum()
+    before_s = np.cumsum(lengths_s) - lengths_s
+    track = int(np.flatnonzero(into_s >= before_s)[-1])
+    return float(starts_s[track] + into_s - before_s[track])
 
 
 def _outcome(trial: Trial, fault: FaultTruth | None, plan: Plan) -> Outcome:
@@ -189,7 +220,7 @@ def show(outcomes: list[Outcome]) -> str:
             if one.others
         ]
     lines += [
-        f"  missed {one.trial.fault} at {one.trial.strength:.0f} on {one.trial.base}"
+        f"  missed {one.trial.fault} at {one.trial.strength:.0f} on {one.trial.base}{_along(one.trial)}"
         f"{' (noted)' if one.noted else ''}"
         f"{'' if one.time_error_s is None else f', off by {one.time_error_s:.2f} s'}"
         f"; told instead: {'; '.join(one.others) or 'nothing'}"
@@ -197,6 +228,10 @@ def show(outcomes: list[Outcome]) -> str:
         if not one.found
     ]
     return "\n".join(lines)
+
+
+def _along(trial: Trial) -> str:
+    return "" if trial.along is None else f", {100 * trial.along:.0f} % along"
 
 
 def _share(outcomes: list[Outcome]) -> str:

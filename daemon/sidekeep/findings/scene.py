@@ -112,6 +112,19 @@ class Scene:
         gaps = [(span.start, span.end) for span in self.side.groove]
         return sorted([*gaps, *zip(cuts, cuts, strict=True)])
 
+    def pieces(self) -> list[tuple[int, int]]:
+        """First and last frame of the programme from one gap or cut to the next, in order.
+
+        Each has a tempo of its own.
+        """
+        programme = self.side.programme
+        edges = [programme.start]
+        for start, end in self.borders():
+            if programme.start < end and start < programme.end:
+                edges += [max(start, edges[-1]), max(end, edges[-1])]
+        edges.append(programme.end)
+        return list(zip(edges[::2], edges[1::2], strict=True))
+
     def ticks(self, span: Span) -> tuple[int, int]:
         """First and last tick of the event table in a span."""
         tick = self.seen.events.tick_frames
@@ -155,7 +168,7 @@ class Scene:
         """Hard edges in the treble and the middle on ticks, louder channel; shape (2, ticks)."""
         events = self.seen.events
         bands = (events.treble, events.middle)
-        # Channels lie side by side in the tables; a reduction over so few takes ten times as long.
+        # Channels lie side by side in the tables; a maximum over so few takes ten times as long.
         codes = np.stack([np.maximum(band[0, first:last], band[-1, first:last]) for band in bands])
         for band in bands:
             let_go(band)

@@ -303,7 +303,7 @@ class Limits:
 
 def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     """All that is found about one side; the findings carry no advice yet."""
-    # These two take as long as all the others.
+    # These take as long as all the others.
     slow = (
         partial(
             pitch.find,
@@ -318,6 +318,7 @@ def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
             likeness=limits.locked_likeness,
             left_db=limits.locked_left_db,
         ),
+        partial(clicks.find_scratch, scene),
     )
     quick = _quick_looks(scene, limits)
     if cores() == 1:
@@ -394,5 +395,4 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
             level_db=limits.click_level_db,
             listen_per_minute=limits.clicks_per_minute,
         ),
-        partial(clicks.find_scratch, scene),
     )

@@ -27,10 +27,11 @@ def find(scene: Scene) -> tuple[Finding, ...]:
     """
     bands = scene.seen.bands
     cell_s = bands.cell_frames / scene.seen.rate_hz
-    window, hop = round(_WINDOW_S / cell_s), round(_HOP_S / cell_s)
+    cell, window, hop = bands.cell_frames, round(_WINDOW_S / cell_s), round(_HOP_S / cell_s)
     found: list[tuple[int, int]] = []
-    for first, last in _pieces(scene):
-        starts = range(first, min(last, bands.level.shape[1]) - window + 1, hop)
+    for piece in scene.pieces():
+        first, last = -(-piece[0] // cell), min(piece[1] // cell, bands.level.shape[1])
+        starts = range(first, last - window + 1, hop)
         unsteady = np.zeros(len(starts), bool)
         for index, start in enumerate(starts):
             onset = onsets(bands.level[0, start : start + window, _BANDS])
@@ -41,22 +42,10 @@ def find(scene: Scene) -> tuple[Finding, ...]:
     let_go(bands.level)
     if not found:
         return ()
-    span = Span(found[0][0] * bands.cell_frames, found[-1][1] * bands.cell_frames)
+    span = Span(found[0][0] * cell, found[-1][1] * cell)
     total_s = round(sum(end - start for start, end in found) * cell_s, 1)
     detail = (
         f"The music keeps no steady tempo, from {scene.clock(span.start)} on, as in free playing "
         "or speech; that is no fault of the turntable."
     )
     return (Finding("unsteady music", Severity.NOTE, span, detail, {"unsteady_s": total_s}),)
-
-
-def _pieces(scene: Scene) -> list[tuple[int, int]]:
-    """Cells of the band table from one gap or cut to the next: each has a tempo of its own."""
-    programme = scene.side.programme
-    edges = [programme.start]
-    for start, end in scene.borders():
-        if programme.start < end and start < programme.end:
-            edges += [max(start, edges[-1]), max(end, edges[-1])]
-    edges.append(programme.end)
-    cell = scene.seen.bands.cell_frames
-    return [(-(-a // cell), b // cell) for a, b in zip(edges[::2], edges[1::2], strict=True)]
