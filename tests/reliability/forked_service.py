@@ -47,6 +47,15 @@ SHORTLY_S = 0.2
 OFFLINE_LONGEST_S = 4.0  # longer than the checks take folders away
 
 
+def _address_space() -> int:
+    """The bytes of this process's address space (proc(5), statm)."""
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[0]
+    return int(pages) * resource.getpagesize()
+
+
+_AT_FIRST = _address_space()
+
+
 class ForkedWorkers(Executor):
     """Runs each call in a fork of this process, bound as a worker is."""
 
@@ -89,7 +98,9 @@ def bound_worker(call: Call, parent: int) -> int:
     launch._hold(str(Root(Path(call.root)).work / call.job))
     confine_worker(Root(Path(call.root)), call.job, call.rules, "")
     limits = call.limits
-    launch._limit(resource.RLIMIT_AS, limits.memory_bytes)
+    # What this process has taken since it loaded the service is no worker's: a fork inherits it.
+    grown = max(0, _address_space() - _AT_FIRST)
+    launch._limit(resource.RLIMIT_AS, limits.memory_bytes + grown)
     launch._limit(resource.RLIMIT_CPU, limits.cpu_s)
     launch._limit(resource.RLIMIT_FSIZE, limits.file_bytes)
     launch._limit(resource.RLIMIT_NOFILE, limits.open_files)
