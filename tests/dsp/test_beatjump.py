@@ -87,10 +87,10 @@ def test_a_jump_of_a_turn_of_unknown_length_is_found() -> None:
 
 
 def test_the_envelope_rises_where_something_is_struck() -> None:
-    treble = np.full((2, 10 * CELL_TICKS + 7), 100, np.uint8)
-    treble[1, 5 * CELL_TICKS + 3 : 6 * CELL_TICKS] = 120  # 10 dB for one cell
-    low = np.full((2, treble.shape[1]), 0.1, np.float32)
-    levels = beat_levels(treble, np.full_like(treble, 90), low)
+    edges_db = np.full((2, 10 * CELL_TICKS + 7), 50, np.float32)
+    edges_db[0, 5 * CELL_TICKS + 3 : 6 * CELL_TICKS] = 60  # 10 dB for one cell
+    low = np.full((2, edges_db.shape[1]), 0.1, np.float32)
+    levels = beat_levels(edges_db, low)
     assert levels.shape == (3, 10)
     assert levels[0].tolist() == [50] * 5 + [60] + [50] * 4
     assert levels[2] == pytest.approx(10 * np.log10(0.02), abs=1e-3)

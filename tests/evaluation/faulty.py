@@ -30,7 +30,7 @@ from sidekeep.model import Finding, Plan, Severity
 
 PLACED = frozenset({"locked groove", "skip", "dropout", "slip", "thumps", "scratch", "cut short"})
 TIME_TOLERANCE_S = 0.2
-USUAL_PLACE_S = 31.0  # into the programme
+_USUAL_PLACE_S = 31.0  # into the programme
 _FROM_BORDERS_S = 8.0
 # What the names of faults that may be anywhere begin with.
 _MOVABLE = ("locked groove", "skip", "dropout", "slip", "thump")
@@ -151,7 +151,7 @@ def _try(trial: Trial, rules: str) -> Outcome:
 def _place_s(truth: Truth, along: float | None) -> float:
     """Where the fault goes; the turn that a jump leaves out lies in the same track."""
     if along is None:
-        return truth.programme_start_s + USUAL_PLACE_S
+        return truth.programme_start_s + _USUAL_PLACE_S
     far_s = _FROM_BORDERS_S
     starts_s = np.array([track.start_s + far_s for track in truth.tracks])
     ends_s = np.array([track.end_s - far_s - 60 / truth.rpm for track in truth.tracks])

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from findings_rig import clean_side, scene
+from sidekeep.dsp.edges import spike_db
 from sidekeep.dsp.ticks import LOW_SCALE
 from sidekeep.model import Span
 
@@ -24,3 +25,14 @@ def test_a_band_of_the_bass_holds_nothing_of_what_folded_back_near_half_the_rate
     passed, folded = powers
     assert abs(10 * np.log10(passed / 0.005)) < 0.1
     assert folded < 1e-6 * passed
+
+
+def test_of_two_channels_the_louder_one_says_how_hard_an_edge_is() -> None:
+    seen = scene(clean_side())
+    events = seen.seen.events
+    first, last = 1000, 5000
+    edges_db = seen.edges_db(first, last)
+    bands = (events.treble, events.middle)
+    louder = [np.maximum(*(spike_db(row[first:last]) for row in band)) for band in bands]
+    assert edges_db.tolist() == np.stack(louder).tolist()
+    assert (events.treble[0] != events.treble[1]).any()

@@ -12,8 +12,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from sidekeep.dsp.edges import SPIKE_STEP_DB
-
 CELL_TICKS = 20
 """Ticks of the event table that make a cell of the envelope, about 20 ms."""
 
@@ -31,24 +29,19 @@ Floats = NDArray[np.float32]
 Counts = NDArray[np.int64]
 
 
-def beat_levels(treble: NDArray[np.uint8], middle: NDArray[np.uint8], low: Floats) -> Floats:
+def beat_levels(edges_db: Floats, low: Floats) -> Floats:
     """Levels of treble, middle and bass in decibels, shape (3, cells); a last part of a cell is left out.
 
     Args:
-        treble: codes of the event table, shape (channels, ticks).
-        middle: the same.
-        low: its low signal, shape (channels, ticks).
+        edges_db: hard edges in treble and middle, louder channel, shape (2, ticks).
+        low: the low signal of the event table, shape (channels, ticks).
     """
-    cells = treble.shape[1] // CELL_TICKS
+    cells = edges_db.shape[1] // CELL_TICKS
     ticks = cells * CELL_TICKS
-    # Tables have channels beside each other, over which numpy takes a maximum slowly.
-    edges = (
-        np.ascontiguousarray(codes[:, :ticks]).max(axis=0).reshape(cells, CELL_TICKS).max(axis=1)
-        for codes in (treble, middle)
-    )
+    hardest_db = edges_db[:, :ticks].reshape(2, cells, CELL_TICKS).max(axis=2)
     power = np.einsum("ct,ct->t", low[:, :ticks], low[:, :ticks]).reshape(cells, CELL_TICKS)
     bass_db = 10 * np.log10(power.mean(axis=1) + np.float32(_FLOOR))
-    levels: Floats = np.stack((*(np.float32(SPIKE_STEP_DB) * row for row in edges), bass_db))
+    levels: Floats = np.concatenate((hardest_db, bass_db[np.newaxis]))
     return levels
 
 

@@ -55,7 +55,8 @@ class Decimator:
         parts = (grouped @ self._taps).reshape(len(block), -1, 2 * _REACH)
         own = np.concatenate((self._own, parts[:, :, :_REACH]), axis=1)
         self._own = own[:, -1:].copy()
-        out: Block = own[:, :-1] + parts[:, 1 - own.shape[1] :, _REACH:]
+        ready = own.shape[1] - 1  # what the next run adds to the last one is still to come
+        out: Block = own[:, :ready] + parts[:, -ready:, _REACH:]
         return out.reshape(len(block), -1)
 
 

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from sidekeep.dsp.beatjump import CELL_TICKS, beat_envelope, beat_jumps, beat_levels
 from sidekeep.dsp.beatplace import beat_parts
 from sidekeep.dsp.clicks import contrast_db
-from sidekeep.dsp.gathering import let_go
 from sidekeep.findings.scene import PIECE_TICKS, Scene, stretches
 from sidekeep.model import Span
 
@@ -23,7 +22,7 @@ _REACH_S, _REACH_DB = 0.8, 36.0  # an edge so far away must be so much harder
 _MOST_SHARP_DB = 30.0
 _PARTS_DB, _LEAST_PARTS_DB = 0.5, -30.0  # what the logarithm of a likelihood is worth
 # A pause is so long and of so much of the power around it, and lies so near to a place.
-_PAUSE_S, _SILENT, _LISTENED_S, _NEAR_S = 0.3, 0.01, 5.0, (-1.0, 1.0)
+_PAUSE_S, _SILENT, _LISTENED_S, _NEAR_S = 0.3, 0.01, 5.0, 1.0
 
 Ticks = NDArray[np.int64]
 
@@ -65,21 +64,18 @@ class BeatJumps:
         events = self._scene.seen.events
         levels = [np.zeros((3, 0), np.float32)]
         for first in range(0, events.ticks, PIECE_TICKS):
-            part = slice(first, first + PIECE_TICKS)
-            low = events.low_signal(first, first + PIECE_TICKS)
-            levels.append(beat_levels(events.treble[:, part], events.middle[:, part], low))
-            let_go(events.treble)
-            let_go(events.middle)
+            part = first, first + PIECE_TICKS
+            levels.append(beat_levels(self._scene.edges_db(*part), events.low_signal(*part)))
         return beat_envelope(np.concatenate(levels, axis=1))
 
     def _odds(self, cells: Ticks) -> NDArray[np.float64]:
-        within = self._pieces[self._piece(cells)]
+        within = self._within(cells)
         return beat_jumps(self._envelope, cells, within, self._turns, self._per_second)
 
-    def _piece(self, cells: Ticks) -> NDArray[np.intp]:
-        """Which stretch of music holds each cell, shape (n,)."""
+    def _within(self, cells: Ticks) -> Ticks:
+        """First and last cell of the stretch of music that holds each cell, shape (n, 2)."""
         found = np.searchsorted(self._pieces[:, 0], cells, side="right") - 1
-        return np.maximum(found, 0)
+        return self._pieces[np.maximum(found, 0)]
 
     def _hill(self, place: int) -> tuple[int, float]:
         """The middle of the hill that the odds make around a cell, in ticks, and its height."""
@@ -91,16 +87,14 @@ class BeatJumps:
 
     def _pauses(self, middle: int) -> bool:
         """Whether the music stops near a tick: players may begin again out of step, a stylus does not."""
-        tick, cell = self._scene.seen.events.tick_frames, self._scene.seen.levels.cell_frames
-        rate_hz = self._scene.seen.rate_hz
-        start, end = (
-            max(0, middle * tick + round(side_s * rate_hz))
-            for side_s in (-_LISTENED_S, _LISTENED_S)
-        )
-        power = self._scene.levels(Span(start, end)).sum(axis=0)
-        near = slice(*(max(0, middle * tick - start + round(s * rate_hz)) // cell for s in _NEAR_S))
-        silent = power[near] < _SILENT * np.median(power)
-        return any((last - first) * cell >= _PAUSE_S * rate_hz for first, last in stretches(silent))
+        seen = self._scene.seen
+        cell, place = seen.levels.cell_frames, middle * seen.events.tick_frames
+        listened, near = (round(reach_s * seen.rate_hz) for reach_s in (_LISTENED_S, _NEAR_S))
+        start = max(0, place - listened)
+        power = self._scene.levels(Span(start, place + listened)).sum(axis=0)
+        around = power[max(0, place - start - near) // cell : (place - start + near) // cell]
+        silent = stretches(around < _SILENT * np.median(power))
+        return any((last - first) * cell >= _PAUSE_S * seen.rate_hz for first, last in silent)
 
     def _hardest(self, middle: int) -> int:
         """The tick near another where the beat may part and an edge stands out most."""
@@ -113,7 +107,7 @@ class BeatJumps:
         sharp_db = np.clip(events.breaks[near, 3], 0, _MOST_SHARP_DB)
         says[events.break_tick[near] - ticks[0]] += sharp_db
         cell = middle // CELL_TICKS
-        first, last = self._pieces[self._piece(np.array([cell]))[0]].tolist()
+        ((first, last),) = self._within(np.array([cell])).tolist()
         parts = beat_parts(self._envelope, cell, (first, last), self._per_second)
         cells = cell + np.arange(parts.size) - parts.size // 2
         says += np.interp(ticks, cells * CELL_TICKS, np.maximum(_PARTS_DB * parts, _LEAST_PARTS_DB))

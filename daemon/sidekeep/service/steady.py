@@ -14,7 +14,8 @@ def settle_memory() -> None:
     CPython enters each part of each path in its table of interned names and strikes it out again; the
     table doubles when it has been filled up, whatever was struck out. And its collector looks at all
     objects only when a quarter of them is new, which takes the longer the more was loaded at first;
-    what is frozen does not count (`gc.freeze`).
+    what is frozen does not count (`gc.freeze`). CPython 3.12 alone never strikes out a name; there
+    nothing is gained.
     """
     names = [sys.intern(f"name {number}") for number in range(_NAMES)]
     del names
