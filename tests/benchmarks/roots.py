@@ -17,6 +17,7 @@ def root_with(filed: int, held: int) -> Root:
     """Give a root with so many filed and held jobs: the folders alone, so that its ledger is built."""
     root = Root(OUT / f"root-{filed}-{held}")
     shutil.rmtree(root.path, ignore_errors=True)
+    OUT.mkdir(parents=True, exist_ok=True)
     root.prepare()
     for number in range(filed):
         _job(root, f"20260101-low-water-{number:05}", number, "staged")
