@@ -35,6 +35,7 @@ Room = Callable[[int, int], Block]
 
 # About the longer of the two: what Python costs for each block is little then.
 _BLOCK_FRAMES, _BLOCK_S = 1 << 18, 2.7
+_READS_LONG_HZ = 150_000  # from here on reading takes a third of the first process's time
 
 
 def block_frames(rate_hz: int) -> int:
@@ -49,37 +50,62 @@ def block_frames(rate_hz: int) -> int:
     return max(1, length // whole) * whole
 
 
-class _Samples:
-    """The meters that look at the samples themselves."""
+# What a block is: heard and recorded at once, since nothing treats it; as recorded; as it will be heard.
+_PLAIN, _RECORDED, _TREATED = range(3)
+
+
+class _Levels:
+    """The meters that look at how high the samples are."""
 
     def __init__(self, rate_hz: int, captured: int, channels: int) -> None:
         self._capture = CaptureMeter(rate_hz, captured)
         self._levels = LevelMeter(rate_hz, channels)
-        self._peaks = TruePeakMeter(rate_hz, channels)
-        self._events = SampleEvents(rate_hz, channels)
 
-    def take_recorded(self, block: Block) -> None:
-        """Take the next block as it was recorded."""
-        self._capture.update(block)
-
-    def take_treated(self, block: Block, peaks: NDArray[np.float32] | None = None) -> None:
-        """Take the next block as it will be heard."""
-        self._levels.update(block, peaks)
-        self._peaks.update(block)
-        self._events.update(block)
-
-    def take_plain(self, block: Block) -> None:
-        """Take the next block, which nothing treats: heard and recorded are one, cell for cell."""
-        self.take_treated(block, self._capture.update(block))
+    def take(self, feed: int, block: Block) -> None:
+        """Take the next block."""
+        peaks = self._capture.update(block) if feed != _TREATED else None
+        if feed != _RECORDED:
+            self._levels.update(block, peaks)
 
     def finish(self) -> Arrays:
         """Return the tables, flat."""
-        return (
-            table_arrays("capture", self._capture.finish())
-            | table_arrays("levels", self._levels.finish())
-            | table_arrays("peaks", self._peaks.finish())
-            | _event_arrays(self._events.finish())
+        return table_arrays("capture", self._capture.finish()) | table_arrays(
+            "levels", self._levels.finish()
         )
+
+
+class _Samples:
+    """The meters that look at how the samples follow each other."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._peaks = TruePeakMeter(rate_hz, channels)
+        self._events = SampleEvents(rate_hz, channels)
+
+    def take(self, feed: int, block: Block) -> None:
+        """Take the next block."""
+        if feed != _RECORDED:
+            self._peaks.update(block)
+            self._events.update(block)
+
+    def finish(self) -> Arrays:
+        """Return the tables, flat."""
+        return table_arrays("peaks", self._peaks.finish()) | _event_arrays(self._events.finish())
+
+
+class _Group:
+    """Meters that take the same blocks in one process."""
+
+    def __init__(self, *members: _Levels | _Samples) -> None:
+        self._members = members
+
+    def take(self, feed: int, block: Block) -> None:
+        """Take the next block."""
+        for member in self._members:
+            member.take(feed, block)
+
+    def finish(self) -> Arrays:
+        """Return the tables, flat."""
+        return {name: table for one in self._members for name, table in one.finish().items()}
 
 
 class _Spectra:
@@ -120,24 +146,14 @@ def _event_arrays(fields: dict[str, Any]) -> Arrays:
 class _Here:
     """What takes the samples where only one core may be used: this process."""
 
-    def __init__(self, samples: _Samples) -> None:
-        self._samples = samples
-        self._feeds = samples.take_plain, samples.take_recorded, samples.take_treated
+    def __init__(self, group: _Group) -> None:
+        self.give, self.result = group.take, group.finish
 
     def room(self, channels: int, frames: int) -> Block:
         return np.empty((channels, frames), np.float32)
 
-    def give(self, feed: int, block: Block) -> None:
-        self._feeds[feed](block)
-
     def end(self) -> None:
         """There are no more blocks."""
-
-    def result(self) -> Arrays:
-        return self._samples.finish()
-
-
-_PLAIN, _RECORDED, _TREATED = range(3)
 
 
 def measure(
@@ -163,35 +179,44 @@ def measure(
         RuntimeError: the second process was killed.
     """
     chain = Chain(treatments, channels)
-    samples = _Samples(rate_hz, channels, chain.channels_out)
+    levels = _Levels(rate_hz, channels, chain.channels_out)
+    samples = _Samples(rate_hz, chain.channels_out)
     spectra = _Spectra(rate_hz, chain.channels_out)
+    # Both processes shall be ready at the same time.
+    reads_long = rate_hz >= _READS_LONG_HZ
+    here = _Group() if reads_long else _Group(levels)
+    there = _Group(levels, samples) if reads_long else _Group(samples)
     frames = 0
-    with _place(samples, max(channels, chain.channels_out), block_frames(rate_hz), cores) as other:
+    with _place(there, max(channels, chain.channels_out), block_frames(rate_hz), cores) as other:
         for block in read(other.room):
             rows = _rows(block)
-            if not chain:
-                other.give(_PLAIN, rows)
-            else:
-                other.give(_RECORDED, rows)
-                rows = _rows(chain.process(block.astype(np.float64)))
-                other.give(_TREATED, rows)
+            feeds = [(_PLAIN, rows)]
+            if chain:
+                feeds = [
+                    (_RECORDED, rows),
+                    (_TREATED, _rows(chain.process(block.astype(np.float64)))),
+                ]
+            for feed, rows in feeds:
+                other.give(feed, rows)
+                here.take(feed, rows)
             spectra.take(rows)
             frames += rows.shape[1]
         if chain:
             rows = _rows(chain.flush())
             other.give(_TREATED, rows)
+            here.take(_TREATED, rows)
             spectra.take(rows)
             frames += rows.shape[1]
         other.end()
-        arrays = spectra.finish() | other.result()
+        arrays = here.finish() | spectra.finish() | other.result()
     arrays |= table_arrays("mono", mono_table(treatments))
     about = {"rate_hz": rate_hz, "channels": chain.channels_out, "frames": frames}
     return from_arrays(arrays | {name: np.asarray(value) for name, value in about.items()})
 
 
 @contextmanager
-def _place(samples: _Samples, channels: int, frames: int, cores: int) -> Iterator[_Here | Beside]:
-    here = _Here(samples)
+def _place(group: _Group, channels: int, frames: int, cores: int) -> Iterator[_Here | Beside]:
+    here = _Here(group)
     if cores == 1:
         yield here
         return

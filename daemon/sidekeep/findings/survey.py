@@ -306,13 +306,6 @@ def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
     # These take as long as all the others.
     slow = (
         partial(
-            pitch.find,
-            scene,
-            wow_percent=limits.wow_percent,
-            slip_percent=limits.slip_percent,
-            step_percent=limits.step_percent,
-        ),
-        partial(
             locked_groove.find,
             scene,
             likeness=limits.locked_likeness,
@@ -320,12 +313,11 @@ def survey(scene: Scene, limits: Limits) -> tuple[Finding, ...]:
         ),
         partial(clicks.find_scratch, scene),
     )
-    quick = _quick_looks(scene, limits)
     if cores() == 1:
-        found = _found(scene, (*quick, *slow))
+        found = _found(scene, (*_quick_looks(scene, limits), *slow))
     else:
         with Forked(partial(_found, scene, slow)) as others:
-            found = (*_found(scene, quick), *others.result())
+            found = (*_found(scene, _quick_looks(scene, limits)), *others.result())
     found = without_echoes(found)
     return (*found, *locked_groove.find_jumps_back(found))
 
@@ -394,5 +386,12 @@ def _quick_looks(scene: Scene, limits: Limits) -> tuple[Look, ...]:
             stand_out_db=limits.click_db,
             level_db=limits.click_level_db,
             listen_per_minute=limits.clicks_per_minute,
+        ),
+        partial(
+            pitch.find,
+            scene,
+            wow_percent=limits.wow_percent,
+            slip_percent=limits.slip_percent,
+            step_percent=limits.step_percent,
         ),
     )
