@@ -117,8 +117,7 @@ def compose(spec: SideSpec) -> ComposedSide:
         programme = track.render(rate_hz, np.random.default_rng(seed))
         cut.append((track, round(start_s * rate_hz), programme))
         noise.add(sound, cut[-1][1], programme)
-    if rate_hz > 50_000:
-        sound = signal.sosfilt(_cutter(rate_hz), sound, axis=1)
+    sound = signal.sosfilt(_cutter(rate_hz), sound, axis=1)
     sound[:, :down] = 0.0
     sound[:, lift:] = 0.0
     sides = np.array([[amplitude(spec.imbalance_db / 2)], [amplitude(-spec.imbalance_db / 2)]])
@@ -168,8 +167,14 @@ def compose(spec: SideSpec) -> ComposedSide:
 
 
 def _cutter(rate_hz: int) -> Samples:
-    """A cutting head gives next to nothing above 20 kHz; a tick of dust does."""
-    sections: Samples = signal.butter(6, 20_000, "lowpass", fs=rate_hz, output="sos")
+    """A cutting head gives next to nothing above 20 kHz; a tick of dust does.
+
+    Nor is anything cut below 20 Hz, which would only take room (common practice, no source).
+    """
+    highest_hz = min(20_000, 0.454 * rate_hz)
+    treble = signal.butter(6, highest_hz, "lowpass", fs=rate_hz, output="sos")
+    bass = signal.butter(2, 20, "highpass", fs=rate_hz, output="sos")
+    sections: Samples = np.concatenate((bass, treble))
     return sections
 
 

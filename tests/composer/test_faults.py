@@ -43,15 +43,16 @@ def test_a_locked_groove_repeats_one_turn_and_moves_what_follows(side: ComposedS
     turn = frame(1.8)
     before = broken.samples[0, frame(AT_S) - turn : frame(AT_S)]
     repeat = broken.samples[0, frame(AT_S) : frame(AT_S) + turn]
-    assert np.corrcoef(before[3000:-3000], repeat[3000:-3000])[0, 1] > 0.999
+    still = slice(frame(0.5), -3000)  # the arm swings for half a second
+    assert np.corrcoef(before[still], repeat[still])[0, 1] > 0.999
     moved_s = broken.truth.tracks[1].start_s - side.truth.tracks[1].start_s
     assert moved_s == pytest.approx(3 * 1.8, abs=1e-3)
 
 
 def test_a_skip_joins_the_groove_one_turn_later(side: ComposedSide) -> None:
     broken = FAULTS["skip"](side, AT_S, 1.0, 7)
-    after = broken.samples[:, frame(AT_S) + 8000 : frame(AT_S) + 20000]
-    origin = side.samples[:, frame(AT_S) + 8000 + frame(1.8) : frame(AT_S) + 20000 + frame(1.8)]
+    after = broken.samples[:, frame(AT_S) + 24000 : frame(AT_S) + 36000]
+    origin = side.samples[:, frame(AT_S) + 24000 + frame(1.8) : frame(AT_S) + 36000 + frame(1.8)]
     assert np.array_equal(after, origin)
 
 

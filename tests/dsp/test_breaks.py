@@ -74,6 +74,19 @@ def test_lost_samples_are_measured(lost_ms: int) -> None:
     assert likeness > 0.9
 
 
+def test_a_tone_that_goes_on_by_chance_does_not_hide_what_goes_on_later() -> None:
+    """Ten milliseconds are whole periods of 100 Hz and its multiples."""
+    tones_hz = (100.0, 200.0, 300.0, 400.0, 500.0, 700.0, 829.0)
+    whole = chord(3 * PLACE, tones_hz, 1)
+    later = PLACE + RATE_HZ // 100
+    cut = np.concatenate((whole[:, :PLACE], whole[:, later : later + PLACE]), axis=1)
+    popped = whole[:, : 2 * PLACE].copy()
+    popped[:, PLACE] += 0.2
+    assert seen(cut)[0] < -5
+    assert seen(cut, sudden=True)[0] >= 3
+    assert seen(popped, sudden=True)[0] <= -15
+
+
 def test_burg_finds_the_filter_that_made_a_resonance() -> None:
     made = np.array([1.0, -1.8 * np.cos(0.3), 0.81])
     noise = np.random.default_rng(4).standard_normal(4000)

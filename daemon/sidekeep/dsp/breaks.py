@@ -15,18 +15,14 @@ import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sidekeep.dsp.edges import SUDDEN_DB, Edges
-
-_PIECE_TICKS = 16_000
-# Edges that are looked at in each piece: the sharpest, then those that stand out most.
-_SHARPEST, _PER_PIECE = 10, 16
-_MARGIN_TICKS = 300  # what the lowest bands need on either side of an edge
 _SPREAD = 0.6  # variance of the natural logarithm of an error
 # What one band may say. A tone that is cut anywhere goes on by chance one time in seven.
 _LEAST, _MOST = -2.0, 3.0
 _SMALLEST, _LARGEST = 0.01, 0.95
 # At such a score nobody need look any further: the sound goes on.
 _CLEAR, _SUDDEN_CLEAR = -5.0, -18.0
+BEGUN, SUNK = _SUDDEN_CLEAR, _CLEAR  # scores where hardly anything, or much less, sounded before
+_ARM_HZ = 20.0  # the arm swings below
 _DIP_DB = 5.0  # a sound that has sunk so far before the edge may have ended by itself
 _BEGIN_DB = 15.0  # a sound that is so much louder after the edge begins there
 _JUST_BEFORE_MS, _EARLIER_MS, _AFTER_MS = (-35, -3), (-300, -60), (3, 35)
@@ -34,6 +30,13 @@ _SUSPECT = 2.0  # scores from which it is tried whether samples were lost
 _SUSPECTS = 3  # such places in a piece; no more than two are told on a side
 _SUDDEN = 9.0  # what a sudden edge has ahead in that; what it says in full is for the findings
 _LONGEST_LOSS_S = 0.06
+# Of 360 pops in steady music, which goes on, none goes on better later by more than 0.35; 32 of 34 places
+# do where samples are missing. Steps of the medium range.
+_CHANCE, _CHANCE_UNSTEADY, _LATER_SAYS = 0.4, 1.5, 10.0
+_STEADY, _LEAST_STEADY = 1.7, 1.2
+_LATER_MOST = 3.0  # a note that is struck again goes on at another time as well
+_NOW, _LATER, _LEAST_LEFT = 2, 8, 0.03
+_MEASURED = 1.0  # likeness, of 2, of music in which it can be measured how much is missing
 _LEAST_USUAL = 0.3  # likeness of what goes on, of music that nobody could foretell
 _HALF = 2304  # samples on either side of an edge that the ranges are made of
 _TAPER = 200  # samples at their ends that are faded, where nothing looks
@@ -67,74 +70,6 @@ _COARSE = _Range(4, (60, 150, 270, 420, 600, 850), before=4, after=10)
 _RANGES = (_MEDIUM, _FINE, _COARSE)  # the one that clears the most edges comes first
 
 
-class BreakMeter:
-    """Examines the edges that stand out most in every sixteen seconds.
-
-    It takes the middle band (a fixed number of samples per tick) and the edges of the treble.
-    """
-
-    def __init__(self, middle_hz: float, per_tick: int, channels: int) -> None:
-        self._middle_hz, self._per_tick = middle_hz, per_tick
-        self._middle = np.zeros((channels, 0), np.float32)
-        self._noted: list[Edges] = []
-        self._offset = 0
-        self._found: list[tuple[NDArray[np.int64], Signal]] = [
-            (np.zeros(0, np.int64), np.zeros((0, 4), np.float32))
-        ]
-
-    def note(self, edges: Edges) -> None:
-        """Take the next edges; they belong to samples that come, or came, with `update`."""
-        self._noted.append(edges)
-
-    def update(self, middle: Signal) -> None:
-        """Take the next samples, shape (channels, samples)."""
-        self._middle = np.concatenate((self._middle, middle), axis=1)
-        while self._ticks >= _PIECE_TICKS + 2 * _MARGIN_TICKS:
-            self._examine(_PIECE_TICKS)
-
-    @property
-    def _ticks(self) -> int:
-        """Ticks of which both the samples and the edges are known."""
-        edges_until = self._noted[-1].until if self._noted else 0
-        return min(edges_until - self._offset, self._middle.shape[1] // self._per_tick)
-
-    def _examine(self, ticks: int) -> None:
-        """Look at so many ticks behind the margin, then move on."""
-        first, last = self._offset + _MARGIN_TICKS, self._offset + _MARGIN_TICKS + ticks
-        tick, within, contrast, sharp = (
-            np.concatenate([getattr(one, name) for one in self._noted])
-            for name in ("tick", "within", "contrast_db", "sharp_db")
-        )
-        inside = np.flatnonzero((tick >= first) & (tick < last))
-        chosen = inside[_urgent(contrast[inside], sharp[inside])]
-        if chosen.size:
-            middle = self._middle[:, : (ticks + 2 * _MARGIN_TICKS) * self._per_tick]
-            places = (tick[chosen] - self._offset + within[chosen]) * self._per_tick
-            sudden = sharp[chosen] >= SUDDEN_DB
-            seen = examine(middle, self._middle_hz, np.rint(places).astype(np.int64), sudden)
-            row = np.concatenate((seen, sharp[chosen, np.newaxis]), axis=1)
-            self._found.append((tick[chosen], row))
-        self._offset += ticks
-        self._noted = [one for one in self._noted if one.until > last] or self._noted[-1:]
-        self._middle = self._middle[:, ticks * self._per_tick :].copy()
-
-    def finish(self) -> tuple[NDArray[np.int64], Signal]:
-        """Return ticks (n,) and, (n, 4), scores, lost seconds, their likeness, and `sharp_db`."""
-        last = self._ticks - 2 * _MARGIN_TICKS
-        if last > 0:
-            self._examine(last)
-        ticks, seen = zip(*self._found, strict=True)
-        return np.concatenate(ticks), np.concatenate(seen)
-
-
-def _urgent(contrast_db: Signal, sharp_db: Signal) -> NDArray[np.int64]:
-    """The edges to look at, in order of time: the sharpest, then those that stand out most."""
-    sharpest = np.argsort(-sharp_db, kind="stable")
-    rest = sharpest[_SHARPEST:]
-    standing = rest[np.argsort(-contrast_db[rest], kind="stable")]
-    return np.sort(np.concatenate((sharpest[:_SHARPEST], standing[: _PER_PIECE - _SHARPEST])))
-
-
 def examine(
     middle: Signal, rate_hz: float, places: NDArray[np.int64], sudden: NDArray[np.bool_]
 ) -> Signal:
@@ -150,28 +85,32 @@ def examine(
         middle: samples (channels, samples), 2304 or more on either side of every place.
         rate_hz: their rate.
         places: sample indices, shape (n,).
-        sudden: whether the edge is no sound, shape (n,); such places are given up later.
+        sudden: whether the edge is no sound, shape (n,); such places are given up later, and break
+            also where the sound goes on, if it goes on better some milliseconds on.
 
     Returns:
         Shape (n, 3). The score: above 0 when a break explains more; only those are exact. For
-        breaks, the seconds that are missing if samples were lost, and how like the sound is to its
-        continuation after so long, against how like it is where it goes on: about 0.9 where samples
-        were lost, 0.5 for jumps to elsewhere.
+        breaks, the seconds that are missing if samples were lost (0 if that cannot be told), and how
+        like the sound is to its continuation after so long, against how like it is where it goes on:
+        about 0.9 where samples were lost, 0.5 for jumps to elsewhere.
     """
     clear = np.where(sudden, _SUDDEN_CLEAR, _CLEAR)
     seen = np.zeros((places.size, 3), np.float32)
     windows = _Windows(middle, rate_hz, places)
-    seen[:, 0] = np.where(~sudden & windows.sunk(), _CLEAR, 0.0)
-    seen[windows.begun(), 0] = _SUDDEN_CLEAR
+    seen[:, 0] = np.where(~sudden & windows.sunk(), SUNK, 0.0)
+    seen[windows.begun(), 0] = BEGUN
     for part in _RANGES:
         doubtful = np.flatnonzero(seen[:, 0] > clear)
         if doubtful.size:
             seen[doubtful, 0] += _scores(windows.of(part, doubtful), rate_hz / part.factor, part)
     likely = seen[:, 0] + np.where(sudden, _SUDDEN, 0.0)
-    suspect = np.argsort(-likely, kind="stable")[:_SUSPECTS]
-    suspect = suspect[likely[suspect] >= _SUSPECT]
+    suspect = np.argsort(-likely, kind="stable")
+    suspect = suspect[(likely[suspect] >= _SUSPECT) | sudden[suspect]][:_SUSPECTS]
     if suspect.size:
-        seen[suspect, 1:] = _lost(windows, suspect, rate_hz)
+        seen[suspect, 1:], later = _lost(windows, suspect, rate_hz)
+        rather = sudden[suspect] & (later > 0)
+        later = np.minimum(later[rather], _LATER_MOST)
+        seen[suspect[rather], 0] = np.maximum(seen[suspect[rather], 0], later)
     return seen
 
 
@@ -183,10 +122,15 @@ class _Windows:
 
     def __init__(self, middle: Signal, rate_hz: float, places: NDArray[np.int64]) -> None:
         self._rate_hz = rate_hz
-        self._cut = middle[:, places[:, np.newaxis] + np.arange(-_HALF, _HALF)]
+        cut = middle[:, places[:, np.newaxis] + np.arange(-_HALF, _HALF)]
         from_end = np.minimum(np.arange(2 * _HALF), np.arange(2 * _HALF)[::-1])
         taper = np.minimum(from_end.astype(np.float32) / np.float32(_TAPER), np.float32(1))
-        self._spectra = scipy.fft.rfft(self._cut * taper)
+        self._spectra = scipy.fft.rfft(cut * taper)
+        # The arm swings after a jump; how loud the music is does not follow from that.
+        rise = np.clip(np.fft.rfftfreq(2 * _HALF, 1 / rate_hz) / _ARM_HZ - 1, 0, 1).astype(
+            np.float32
+        )
+        self._music: Signal = scipy.fft.irfft(self._spectra * rise, 2 * _HALF)
 
     def of(self, part: _Range, rows: NDArray[np.int64]) -> Signal:
         """Some windows in a range, shape (channels, rows, samples), the place in the middle."""
@@ -217,7 +161,7 @@ class _Windows:
     def _level_db(self, edges_ms: tuple[int, int]) -> NDArray[np.float64]:
         """Level between two times from a place."""
         first, last = (_HALF + round(edge * self._rate_hz / 1000) for edge in edges_ms)
-        part = self._cut[..., max(0, first) : last]
+        part = self._music[..., max(0, first) : last]
         power = np.einsum("cnt,cnt->n", part, part) / part.shape[2]
         level: NDArray[np.float64] = 10 * np.log10(power.astype(np.float64) + 1e-14)
         return level
@@ -232,8 +176,14 @@ def _scores(signals: Signal, hz: float, part: _Range) -> Signal:
     return score
 
 
-def _lost(windows: _Windows, rows: NDArray[np.int64], rate_hz: float) -> Signal:
-    """Seconds after which the sound goes on as after no other time, and how well; (n, 2)."""
+def _lost(
+    windows: _Windows, rows: NDArray[np.int64], rate_hz: float
+) -> tuple[Signal, NDArray[np.float64]]:
+    """Seconds after which the sound goes on as after no other time, and how well; (n, 2).
+
+    The second says that it goes on then rather than now, as the logarithm of the odds, shape (n,); a few
+    tones that go on by chance where samples are missing go on better later, with all others.
+    """
     (fine, fine_usual), (medium, medium_usual) = (
         _likeness(windows.of(part, rows), part, round(_LONGEST_LOSS_S * rate_hz / part.factor))
         for part in (_FINE, _MEDIUM)
@@ -241,8 +191,13 @@ def _lost(windows: _Windows, rows: NDArray[np.int64], rate_hz: float) -> Signal:
     step = _MEDIUM.factor
     likeness = medium + fine[:, ::step][:, : medium.shape[1]]
     usual = np.maximum(medium_usual + fine_usual, 2 * _LEAST_USUAL)
-    lost_s = likeness.argmax(axis=1) * step / rate_hz
-    return np.stack((lost_s, likeness.max(axis=1) / usual), axis=1).astype(np.float32)
+    lost_s = np.where(usual >= _MEASURED, likeness.argmax(axis=1) * step / rate_hz, 0.0)
+    alike = likeness / usual[:, np.newaxis]
+    now, later = alike[:, :_NOW].max(axis=1), alike[:, _LATER:].max(axis=1)
+    better = np.log(np.maximum(1 - now, _LEAST_LEFT) / np.maximum(1 - later, _LEAST_LEFT))
+    chance = _CHANCE + _CHANCE_UNSTEADY * np.maximum(_STEADY - usual, 0)
+    rather = np.where(usual >= _LEAST_STEADY, _LATER_SAYS * (better - chance), 0.0)
+    return np.stack((lost_s, alike.max(axis=1)), axis=1).astype(np.float32), rather
 
 
 def _likeness(

@@ -30,10 +30,11 @@ class EventTable:
 
     `tone_hz` (cells, tones) are the strongest partials of the sum of channels in each cell of the
     shared spectra, 0 where there is none. `break_tick` (n,) are the edges that stand out most,
-    `breaks` (n, 4) say of each how much likelier it is that the sound breaks there than that it
+    `breaks` (n, 5) say of each how much likelier it is that the sound breaks there than that it
     goes on (natural logarithm), how many seconds are missing if samples were lost, how like the
-    sound is to its own continuation then (see `dsp.breaks`), and how far it stands above the samples
-    beside it in decibels (see `dsp.edges`).
+    sound is to its own continuation then (see `dsp.breaks`), how far it stands above the samples
+    beside it in decibels, and how far at the top of the band (see `dsp.edges`; both are 0 for places
+    where only the middle band could not be foretold).
 
     `held_hz` (cells, tones) are partials read more finely, in cells that begin every `held_frames`
     (0.13 s) and last twice as long.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidekeep.dsp.breaks import BreakMeter
+from sidekeep.dsp.breakmeter import BreakMeter
 from sidekeep.dsp.edges import EdgeMeter, TrebleMeter
 from sidekeep.dsp.gathering import Spool
 from sidekeep.dsp.meter import Block
@@ -78,7 +78,7 @@ class TickMeter:
         self._channels, self._frames = channels, 0
         self._to_middle = Decimator(factor, channels)
         self._to_low = Decimator(_MIDDLES, channels)
-        self._treble = TrebleMeter(self.tick, max(1, round(rate_hz / 48_000)), channels)
+        self._treble = TrebleMeter(self.tick, rate_hz, channels)
         self._middle = EdgeMeter(_MIDDLES, 1, channels)
         self._low = Spool(axis=1)
         self._breaks = BreakMeter(rate_hz / factor, _MIDDLES, channels)

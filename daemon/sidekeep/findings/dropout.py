@@ -53,7 +53,8 @@ def _lost_numbers(one: Break) -> dict[str, float]:
 
 
 def _about(lost_s: float) -> str:
-    return f", about {1000 * lost_s:.0f} ms" if lost_s else ""
+    """How much is missing; where that cannot be told, a spark in the cable looks alike."""
+    return f", about {1000 * lost_s:.0f} ms" if lost_s else ", or something electrical clicked"
 
 
 def _among(told: tuple[Finding, ...], span: Span, rate_hz: int) -> bool:

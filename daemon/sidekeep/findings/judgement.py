@@ -3,13 +3,31 @@
 from __future__ import annotations
 
 from sidekeep.findings.scene import worst
+from sidekeep.findings.skip import SURELY_JUMPED
 from sidekeep.model import Finding, Judgement, Severity, Verdict
 
 _BREAKS = {"log_odds", "breaks"}  # the numbers of findings that speak of breaks in the music
 
 
 def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Leave out breaks that a locked groove or a dropout at the same place explains."""
+    """Leave out what something else at the same place explains.
+
+    Breaks are explained by a locked groove or a dropout there, thumps by a stylus that jumped.
+    """
+    jumps = [
+        one.span
+        for one in found
+        if one.kind == "locked groove" or one.numbers.get("log_odds", 0.0) >= SURELY_JUMPED
+    ]
+    found = tuple(
+        one
+        for one in found
+        if one.kind != "thumps"
+        or not any(
+            one.span.start - one.span.frames <= jump.end and jump.start <= one.span.end
+            for jump in jumps
+        )
+    )
     causes = [
         one.span
         for one in found

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sidekeep.dsp.revolution import Repetition, extent, leftover, repetition
 from sidekeep.findings.scene import PIECE_TICKS, Scene, stretches
+from sidekeep.findings.swing import Swings
 from sidekeep.model import Finding, Severity, Span
 
 _SPEED_TOLERANCE = 0.045
@@ -25,6 +26,7 @@ _NEARLY = 0.7  # windows that reach so much of a limit are looked at
 _SURELY_LEFT = 2.0
 _SAME_TICKS = 2
 _IN_MUSIC = 0.9  # part of the stretch that must lie between a track's first sound and its last
+_LANDED_S = 0.2  # a repeat is read from windows; the swing of the arm says where it begins
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,16 @@ def find(scene: Scene, *, likeness: float, left_db: float) -> tuple[Finding, ...
     for start in range(first, max(first + 1, last - overlap), length - overlap):
         stretch = _Stretch(scene, start, min(last, start + length))
         runs += stretch.runs(noises, likeness, left_db)
-    return tuple(_told(scene, run) for run in _joined(runs))
+    joined = _joined(runs)
+    landed = Swings(scene).landings() if joined else []
+    reach = _LANDED_S * scene.ticks_per_second
+    return tuple(_told(scene, _from(run, landed, reach)) for run in joined)
+
+
+def _from(run: _Run, landed: list[int], reach: float) -> _Run:
+    """Let a run begin where the arm began to swing, if it did close by."""
+    nearest = min(landed, key=lambda tick: abs(tick - run.start), default=run.start)
+    return replace(run, start=nearest) if abs(nearest - run.start) <= reach else run
 
 
 def _joined(runs: list[_Run]) -> list[_Run]:

@@ -6,6 +6,9 @@ from sidekeep.findings.breaks import Break
 from sidekeep.findings.scene import Scene, graded
 from sidekeep.model import Finding, Severity, Span
 
+SURELY_JUMPED = 10.0
+"""Odds from which it was no knock that made the arm swing."""
+
 _MANY = 3
 _TOLD = 5
 
@@ -29,13 +32,19 @@ def find(
             "skip",
             graded(one.score, listen=listen, again=again),
             one.span,
-            f"The stylus jumped at {scene.clock(one.span.start)}: the music breaks there.",
+            _detail(scene.clock(one.span.start), one),
             {"log_odds": round(one.score, 1)},
         )
         for one in breaks
         if one.score >= listen and not one.lost
     )
-    return (*jumps, *_many(scene, [one.span for one in breaks if one.alone >= listen]))
+    return (*jumps, *_many(scene, [one.span for one in breaks if one.alone >= listen > one.score]))
+
+
+def _detail(clock: str, one: Break) -> str:
+    if one.swung and one.score < SURELY_JUMPED:
+        return f"The arm swung at {clock}: the stylus jumped, or something knocked at the record player."
+    return f"The stylus jumped at {clock}: the music breaks there."
 
 
 def _many(scene: Scene, spans: list[Span]) -> tuple[Finding, ...]:

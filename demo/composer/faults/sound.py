@@ -123,7 +123,7 @@ def clicks(side: ComposedSide, at_s: float, strength: float, seed: int) -> Compo
 def scratch(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
     """A radial scratch: a tick once a turn over 12 turns times the strength, peak -16 dBFS."""
     rng, turn_s, turns = np.random.default_rng(seed), 60 / side.truth.rpm, round(12 * strength)
-    tick = noise.run_out_tick(side.rate_hz, rng, peak_dbfs=-16.0)
+    tick = amplitude(-16) * np.array([[1.0], [0.8]]) * noise.tick(side.rate_hz, rng)
     out = side.samples.copy()
     starts = [round((at_s + turn * turn_s) * side.rate_hz) for turn in range(turns)]
     for start in starts:

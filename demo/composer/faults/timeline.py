@@ -20,6 +20,8 @@ def locked_groove(side: ComposedSide, at_s: float, strength: float, seed: int) -
     once = side.samples[:, at - turn : at]
     repeats = np.tile(once, times) + noise.hiss(turn * times, -84.0, rng)
     out = np.concatenate((side.samples[:, :at], repeats, side.samples[:, at:]), axis=1)
+    for again in range(times):
+        _land(out, at + again * turn, side.samples[:, at:], rate_hz)
     for again in range(times + 1):
         _jump(out, at + again * turn, rate_hz, rng, size=0.08)
     length_s = turn * times / rate_hz
@@ -29,20 +31,33 @@ def locked_groove(side: ComposedSide, at_s: float, strength: float, seed: int) -
 
 
 def skip(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
-    """The stylus jumps one turn ahead with a click that peaks at 0.12 times the strength."""
+    """The stylus jumps one turn ahead with a click that peaks at 0.12 times the strength; the arm swings."""
     rng, rate_hz, turn_s = np.random.default_rng(seed), side.rate_hz, 60 / side.truth.rpm
     turn, at = round(turn_s * rate_hz), round(at_s * rate_hz)
     out = np.concatenate((side.samples[:, :at], side.samples[:, at + turn :]), axis=1)
+    _land(out, at, side.samples[:, at:], rate_hz)
     _jump(out, at, rate_hz, rng, size=0.12 * strength)
     truth = side.truth.moved(lambda t: t if t < at_s else max(at_s, t - turn / rate_hz))
     return ComposedSide(out, rate_hz, truth.with_fault("skip", at_s, at_s, strength))
 
 
+def _land(samples: Samples, at: int, left: Samples, rate_hz: int) -> None:
+    """Let what was left go as fast as a stylus can, in place, where it lands."""
+    rise = np.hanning(2 * round(noise.STYLUS_S * rate_hz) + 3)[
+        1 : round(noise.STYLUS_S * rate_hz) + 1
+    ]
+    landing = samples[:, at : at + rise.size]
+    landing += (1 - rise) * (left[:, : rise.size] - landing)
+
+
 def _jump(
     samples: Samples, at: int, rate_hz: int, rng: np.random.Generator, *, size: float
 ) -> None:
+    """Add, in place, the tick of a landing with a peak of `size`, and how the arm follows."""
     tick = noise.run_out_tick(rate_hz, rng, peak_dbfs=20 * np.log10(size))
     noise.add(samples, at - round(0.001 * rate_hz), tick)
+    swing = noise.arm_swing(rate_hz, rng, peak_dbfs=20 * np.log10(size) - 2)
+    noise.add(samples, at, swing)
 
 
 def zeros(side: ComposedSide, at_s: float, strength: float, seed: int) -> ComposedSide:
