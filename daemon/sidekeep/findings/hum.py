@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidekeep.findings.scene import Scene, decibels
-from sidekeep.model import Finding, Severity
+from sidekeep.model import Finding, Severity, Span
 
 _MAINS_HZ = (50.0, 60.0)
 _LOWEST_HZ, _HIGHEST_HZ = 35.0, 310.0
@@ -50,7 +50,7 @@ def _groove_spectrum(scene: Scene) -> tuple[NDArray[np.float64], float]:
     length = 1 << round(np.log2(rate_hz))
     window = np.hanning(length)
     pieces = []
-    for span in scene.side.groove:
+    for span in _joined(scene.side.groove):
         first, last = scene.ticks(span)
         signal = scene.seen.events.low_signal(first, last)
         for start in range(0, signal.shape[1] - length + 1, length // 2):
@@ -59,6 +59,17 @@ def _groove_spectrum(scene: Scene) -> tuple[NDArray[np.float64], float]:
     if not pieces:
         return np.zeros(0), 1.0
     return np.median(pieces, axis=0).max(axis=0), rate_hz / length
+
+
+def _joined(spans: tuple[Span, ...]) -> list[Span]:
+    """Make one of spans that follow each other: a single one may be too short for a piece."""
+    joined: list[Span] = []
+    for span in sorted(spans, key=lambda span: span.start):
+        if joined and span.start <= joined[-1].end:
+            joined[-1] = Span(joined[-1].start, max(joined[-1].end, span.end))
+        else:
+            joined.append(span)
+    return joined
 
 
 def _lines(
