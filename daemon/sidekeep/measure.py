@@ -184,31 +184,35 @@ def measure(
     spectra = _Spectra(rate_hz, chain.channels_out)
     # Both processes shall be ready at the same time.
     reads_long = rate_hz >= _READS_LONG_HZ
-    here = _Group() if reads_long else _Group(levels)
     there = _Group(levels, samples) if reads_long else _Group(samples)
     frames = 0
     with _place(there, max(channels, chain.channels_out), block_frames(rate_hz), cores) as other:
+
+        def share(feed: int, rows: Block) -> None:
+            if reads_long or feed != _RECORDED:
+                other.give(feed, rows)
+            if not reads_long:
+                levels.take(feed, rows)
+
         for block in read(other.room):
             rows = _rows(block)
-            feeds = [(_PLAIN, rows)]
-            if chain:
-                feeds = [
-                    (_RECORDED, rows),
-                    (_TREATED, _rows(chain.process(block.astype(np.float64)))),
-                ]
-            for feed, rows in feeds:
-                other.give(feed, rows)
-                here.take(feed, rows)
+            if not chain:
+                share(_PLAIN, rows)
+            else:
+                share(_RECORDED, rows)
+                rows = _rows(chain.process(block.astype(np.float64)))
+                share(_TREATED, rows)
             spectra.take(rows)
             frames += rows.shape[1]
         if chain:
             rows = _rows(chain.flush())
-            other.give(_TREATED, rows)
-            here.take(_TREATED, rows)
+            share(_TREATED, rows)
             spectra.take(rows)
             frames += rows.shape[1]
         other.end()
-        arrays = here.finish() | spectra.finish() | other.result()
+        arrays = spectra.finish() | other.result()
+    if not reads_long:
+        arrays |= levels.finish()
     arrays |= table_arrays("mono", mono_table(treatments))
     about = {"rate_hz": rate_hz, "channels": chain.channels_out, "frames": frames}
     return from_arrays(arrays | {name: np.asarray(value) for name, value in about.items()})

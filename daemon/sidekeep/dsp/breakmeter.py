@@ -88,11 +88,7 @@ def _urgent(contrast_db: Signal, sharp_db: Signal, top_db: Signal) -> NDArray[np
     """The edges to look at, in order of time: those at the top of the band first."""
     left = np.arange(top_db.size)
     taken = []
-    for says, number in (
-        (top_db, _TOP),
-        (sharp_db, _SHARPEST),
-        (contrast_db, _STANDING),
-    ):
+    for says, number in ((top_db, _TOP), (sharp_db, _SHARPEST), (contrast_db, _STANDING)):
         order = np.argsort(-says[left], kind="stable")
         taken.append(left[order[:number]])
         left = np.sort(left[order[number:]])
@@ -102,9 +98,8 @@ def _urgent(contrast_db: Signal, sharp_db: Signal, top_db: Signal) -> NDArray[np
 def _unforetold(middle: Signal, per_tick: int, known: NDArray[np.int64]) -> NDArray[np.int64]:
     """The samples that stand out most when what could be foretold is gone, none at a known tick."""
     even = middle[: middle.size // 2 * 2].reshape(-1, 2)
-    half = np.float32(0.5) * (
-        even[:, 0] + even[:, 1]
-    )  # what is high loses in both ways, and drums are
+    # What is high loses in both ways, and drums are.
+    half = np.float32(0.5) * (even[:, 0] + even[:, 1])
     power = whitened(half) ** 2
     per_tick //= 2
     ticks = power.size // per_tick

@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from sidekeep.dsp.meter import Block
 
 _OF_RATE, _MOST_HZ = 0.476, 30_000.0  # 21 kHz of 44.1
-_ENOUGH_HZ = (
-    88_200  # of higher rates every second sample is taken; nothing lies where that folds to 30 kHz
-)
+# Of higher rates every second sample is taken; nothing lies where that folds to 30 kHz.
+_ENOUGH_HZ = 88_200
 HOPS = 4  # in a tick
 _WINDOW_HOPS = 3
 # Runs of ticks that are one product: what a product rounds to may depend on its shape.

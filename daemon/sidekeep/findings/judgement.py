@@ -12,9 +12,10 @@ _BREAKS = {"log_odds", "breaks"}  # the numbers of findings that speak of breaks
 def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Leave out what something else at the same place explains.
 
-    Breaks are explained by a locked groove or a dropout there, thumps by a stylus that jumped.
+    Breaks are explained by a locked groove or a dropout there, thumps by a stylus that jumped, or a
+    step in the bass where samples are missing.
     """
-    jumps = [
+    steps = [
         one.span
         for one in found
         if one.kind == "locked groove" or one.numbers.get("log_odds", 0.0) >= SURELY_JUMPED
@@ -24,8 +25,8 @@ def without_echoes(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
         for one in found
         if one.kind != "thumps"
         or not any(
-            one.span.start - one.span.frames <= jump.end and jump.start <= one.span.end
-            for jump in jumps
+            one.span.start - one.span.frames <= step.end and step.start <= one.span.end
+            for step in steps
         )
     )
     causes = [
